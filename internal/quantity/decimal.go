@@ -189,6 +189,9 @@ func (a Decimal) Places() int {
 // Shift returns a × 10^n, exactly.
 func (a Decimal) Shift(n int) Decimal {
 	a.d.Exponent += int32(n)
+	if a.d.Exponent > 0 && a.d.IsZero() {
+		a.d.Exponent = 0 // or 0 % would print as "00" parts per thousand
+	}
 	return a
 }
 
