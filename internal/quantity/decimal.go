@@ -224,7 +224,18 @@ func (a Decimal) rescale(exponent int32) Decimal {
 	return a
 }
 
+// powers are the powers of ten that roundings ask for; nothing writes to them.
+var powers = func() (powers [40]*apd.BigInt) {
+	for n := range powers {
+		powers[n] = new(apd.BigInt).Exp(apd.NewBigInt(10), apd.NewBigInt(int64(n)), nil)
+	}
+	return powers
+}()
+
 func pow10(n int64) *apd.BigInt {
+	if n < int64(len(powers)) {
+		return powers[n]
+	}
 	return new(apd.BigInt).Exp(apd.NewBigInt(10), apd.NewBigInt(n), nil)
 }
 
