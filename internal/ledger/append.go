@@ -1,0 +1,459 @@
+package ledger
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"runtime"
+	"runtime/debug"
+	"sync/atomic"
+	"time"
+
+	"go.etcd.io/bbolt"
+
+	"barward/internal/ledger/proof"
+	"barward/internal/refusal"
+)
+
+// A Submission is an event offered to the ledger.
+type Submission struct {
+	// Signed is the event and its signature. The ledger keeps the slices until the event is answered; do not change them.
+	Signed proof.Signed
+
+	// Envelope is what proof.Open returned for Signed. The caller has thereby checked the signature, on its own core, before
+	// the one committer is asked: the ledger does not check it again until Verify does.
+	Envelope proof.Envelope
+
+	// Memo goes to the Judge as Entry.Memo and is never stored: typically the decoded event, which spares decoding it again.
+	// If it is a pointer the Judge may leave in it what the submitter wants to know, which holds once a receipt came.
+	Memo any
+}
+
+// A Receipt says where an event stands in the log.
+type Receipt struct {
+	Seq        uint64
+	LeafHash   proof.Hash
+	RecordedAt time.Time
+	TreeSize   uint64 // size of the durable, signed tree when the receipt was given: ask for proofs at it
+	Resent     bool   // the event was there already; Seq, LeafHash and RecordedAt are those of its first receipt
+}
+
+// pending is a submission in the queue.
+type pending struct {
+	ctx     context.Context
+	sub     Submission
+	done    func(Receipt, error)
+	claimed atomic.Bool // by the committer, or by a caller who gave up; the first to claim it answers it
+
+	receipt Receipt
+	err     error
+}
+
+// Append records an event and returns when it is durable. It returns early with LEDGER_BUSY, and the event unrecorded, if
+// ctx ends before the committer takes it; once taken it is answered as it ends.
+//
+// Reasons: LEDGER_BUSY, EVENT_ID_REUSED with the first sequence, whatever the Judge refuses with, LEDGER_DISK_FULL
+// (not recorded), LEDGER_OUTCOME_UNKNOWN (send the same again after the restart), LEDGER_STOPPED, LEDGER_REBUILDING,
+// LEDGER_CLOSED, LEDGER_READ_ONLY, LEDGER_DAMAGED.
+func (l *Ledger) Append(ctx context.Context, sub Submission) (Receipt, error) {
+	type answer struct {
+		receipt Receipt
+		err     error
+	}
+	answered := make(chan answer, 1)
+	p, err := l.submit(ctx, sub, func(r Receipt, err error) { answered <- answer{r, err} })
+	if err != nil {
+		return Receipt{}, err
+	}
+	select {
+	case a := <-answered:
+		return a.receipt, a.err
+	case <-ctx.Done():
+		if p.claimed.CompareAndSwap(false, true) {
+			return Receipt{}, busy(ctx)
+		}
+		a := <-answered // it is in a batch: a few milliseconds tell what became of it
+		return a.receipt, a.err
+	}
+}
+
+// Submit queues an event and returns; done is called once with what Append would return. It is called by the committer,
+// for the events of a batch in their order, so it must be quick and must not call the ledger's writing methods: send to a
+// channel with room. If ctx ends before the committer takes the event, done gets LEDGER_BUSY.
+//
+// When Submit returns an error the event is not queued and done is not called. Events submitted one after the other by one
+// goroutine are judged in that order.
+func (l *Ledger) Submit(ctx context.Context, sub Submission, done func(Receipt, error)) error {
+	_, err := l.submit(ctx, sub, done)
+	return err
+}
+
+func (l *Ledger) submit(ctx context.Context, sub Submission, done func(Receipt, error)) (*pending, error) {
+	if err := l.checkSubmission(sub); err != nil {
+		return nil, err
+	}
+	l.mu.Lock()
+	if l.closed {
+		l.mu.Unlock()
+		return nil, closedRefusal()
+	}
+	if l.halt.err != nil {
+		defer l.mu.Unlock()
+		return nil, l.halt.err
+	}
+	l.submits.Add(1)
+	l.mu.Unlock()
+	defer l.submits.Done()
+
+	p := &pending{ctx: ctx, sub: sub, done: done}
+	if ctx.Err() != nil {
+		return nil, busy(ctx)
+	}
+	select {
+	case l.queue <- p:
+		return p, nil
+	case <-ctx.Done():
+		return nil, busy(ctx)
+	case <-l.closing:
+		return nil, closedRefusal()
+	}
+}
+
+func busy(ctx context.Context) *refusal.Error {
+	return refusal.New(refusal.Unavailable, "LEDGER_BUSY", "",
+		"The time allowed ended before the event was taken up; it is not recorded. Send the same again.").
+		Because(context.Cause(ctx))
+}
+
+// checkSubmission catches a caller that passes one event with another's envelope. It does not check the signature.
+func (l *Ledger) checkSubmission(sub Submission) error {
+	if l.config.Signer == nil {
+		return refusal.New(refusal.Precondition, "LEDGER_READ_ONLY", "",
+			"The ledger was opened without its private key and records nothing. Start the service with the key.")
+	}
+	e, err := proof.ReadEnvelope(sub.Signed.Event)
+	if err != nil {
+		return err
+	}
+	if e.ID != sub.Envelope.ID || !e.Author.Equal(sub.Envelope.Author) || len(sub.Signed.Signature) != 64 {
+		return refusal.New(refusal.Internal, "ENVELOPE_MISMATCH", "",
+			"The event was submitted with the envelope of another one, or unsigned.")
+	}
+	return nil
+}
+
+// commitQueue is the committer.
+func (l *Ledger) commitQueue() {
+	debug.SetPanicOnFault(true)
+	batch := make([]*pending, 0, maxBatch)
+	for first := range l.queue {
+		batch = l.join(append(batch[:0], first))
+		l.record(batch)
+		clear(batch)
+	}
+}
+
+// join takes what else is queued. Writers that were just answered are about to send their next event: yielding to them
+// makes batches several times larger and costs no timer.
+func (l *Ledger) join(batch []*pending) []*pending {
+	size := len(batch[0].sub.Signed.Event)
+	for quiet := 0; quiet < joinYields && len(batch) < maxBatch && size < maxBatchBytes; {
+		select {
+		case p, open := <-l.queue:
+			if !open {
+				return batch
+			}
+			batch = append(batch, p)
+			size += len(p.sub.Signed.Event)
+			quiet = 0
+		default:
+			runtime.Gosched()
+			quiet++
+		}
+	}
+	return batch
+}
+
+// record writes a batch and answers it.
+func (l *Ledger) record(batch []*pending) {
+	l.writing.Lock()
+	defer l.writing.Unlock()
+
+	taken := batch[:0]
+	for _, p := range batch {
+		if p.claimed.CompareAndSwap(false, true) {
+			taken = append(taken, p)
+		}
+	}
+	err := l.stopped(haltWrites)
+	if err == nil && len(taken) > 0 {
+		err = l.write(taken)
+	}
+	for _, p := range taken {
+		if err != nil {
+			// Even an event that was refused: what it was judged by may not exist.
+			p.done(Receipt{}, err)
+		} else {
+			p.done(p.receipt, p.err)
+		}
+	}
+}
+
+// write runs one transaction over a batch. Each p has its answer afterwards, unless an error answers all.
+func (l *Ledger) write(batch []*pending) error {
+	var tx *bbolt.Tx
+	var committing bool
+	var before int
+	err := guard(func() error {
+		if err := l.hook("batch-taken"); err != nil {
+			return err
+		}
+		var err error
+		if tx, err = l.db.Begin(true); err != nil {
+			return err
+		}
+		before = tx.ID() - 1
+		h := l.head // only the holder of writing changes it
+		appended, err := l.fill(tx, &h, batch)
+		if err != nil {
+			return err
+		}
+		if appended == 0 {
+			l.sizeReceipts(batch, h.tree.Size())
+			return nil
+		}
+		if h.checkpoint, err = putHead(tx, l.config, &h.tree); err != nil {
+			return err
+		}
+		committing = true
+		if err := l.hook("before-commit"); err != nil {
+			return err
+		}
+		if err := tx.Commit(); err != nil {
+			return err
+		}
+		if err := l.hook("after-commit"); err != nil {
+			return err
+		}
+		l.mu.Lock()
+		l.head, l.full = h, nil // memory follows the disk
+		l.wake()
+		l.mu.Unlock()
+		l.sizeReceipts(batch, h.tree.Size())
+		return nil
+	})
+	l.end(tx)
+	switch {
+	case err == nil:
+		_ = l.hook("before-reply") // nothing can fail any more, but a crash still can come
+		return nil
+	case committing:
+		return l.commitFailed(err, before)
+	default:
+		return l.fillFailed(err)
+	}
+}
+
+// end ends a transaction that was not committed; on one that was it does nothing.
+func (l *Ledger) end(tx *bbolt.Tx) {
+	if tx == nil {
+		return
+	}
+	err := guard(tx.Rollback)
+	if r := refusal.As(err); r != nil {
+		l.leaked = true
+	}
+}
+
+func (l *Ledger) sizeReceipts(batch []*pending, size uint64) {
+	for _, p := range batch {
+		if p.err == nil {
+			p.receipt.TreeSize = size
+		}
+	}
+}
+
+// commitFailed answers a batch whose commit returned err. before is the transaction that the file held.
+//
+// The batch may be on disk: the meta page is written before it is synced. Memory can no longer claim to match the file, so
+// refuse all work until the file was read back. A full disk is the one exception that can be proved: when it is the pages
+// that found no room, the meta page was never written, which shows in the file itself, and the next batch may find room.
+func (l *Ledger) commitFailed(err error, before int) error {
+	if diskFull(err) && l.committed() == before {
+		full := refusal.New(refusal.Unavailable, "LEDGER_DISK_FULL", "",
+			"The disk of the ledger is full; the event is not recorded. Make room, then send the same again.").
+			About(l.path).Because(err)
+		l.mu.Lock()
+		l.full = full
+		l.mu.Unlock()
+		return full
+	}
+	return l.stop(haltAll, refusal.New(refusal.Unavailable, "LEDGER_OUTCOME_UNKNOWN", "",
+		"Writing to the disk failed and the event may be recorded or not. The service must read its file back first; then "+
+			"send the same event again: it is recorded once in either case.").About(l.path).Because(err))
+}
+
+// committed returns the id of the transaction that the file now holds, or -1.
+func (l *Ledger) committed() int {
+	id := -1
+	_ = guard(func() error {
+		return l.db.View(func(tx *bbolt.Tx) error {
+			id = tx.ID()
+			return nil
+		})
+	})
+	return id
+}
+
+// fillFailed answers a batch that did not come as far as its commit: nothing of it is in the file.
+func (l *Ledger) fillFailed(err error) error {
+	if r := refusal.As(err); r != nil && r.Kind == refusal.DataLoss {
+		return l.stop(haltWrites, r)
+	}
+	return l.stop(haltWrites, refusal.New(refusal.Unavailable, "LEDGER_STOPPED", "",
+		"The service stopped recording because of a fault of its own; the event is not recorded. Its operator must look into the "+
+			"log and restart it; then send the same again.").About(l.path).Because(err))
+}
+
+// fill judges a batch in order and puts what is accepted into tx and h.
+func (l *Ledger) fill(tx *bbolt.Tx, h *head, batch []*pending) (appended int, err error) {
+	w := writer{
+		entries: tx.Bucket(bucketEntries), hashes: tx.Bucket(bucketHashes),
+		ids: tx.Bucket(bucketIDs), book: tx.Bucket(bucketBook),
+	}
+	for _, b := range []*bbolt.Bucket{w.entries, w.hashes, w.ids} {
+		b.FillPercent = fillPercent
+	}
+	for _, p := range batch {
+		if p.ctx.Err() != nil {
+			p.err = busy(p.ctx)
+			continue
+		}
+		first, found, err := w.lookUp(p)
+		if err != nil {
+			return 0, err
+		}
+		if found {
+			p.receipt, p.err = first, nil
+			if !first.Resent {
+				p.receipt, p.err = Receipt{}, reused(p, first.Seq)
+			}
+			continue
+		}
+		e := &Entry{
+			Seq: h.tree.Size(), RecordedAt: l.now(h.recordedAt), Rules: l.config.Rules,
+			ID: p.sub.Envelope.ID, Author: p.sub.Envelope.Author,
+			Event: p.sub.Signed.Event, Signature: p.sub.Signed.Signature, Memo: p.sub.Memo,
+		}
+		if e.Seq >= proof.MaxTree {
+			return 0, errors.New("the tree is full")
+		}
+		if err := l.config.Judge.Decide(w.book, e); err != nil {
+			p.err = verdict(err)
+			continue
+		}
+		if p.receipt.LeafHash, err = w.put(h, e); err != nil {
+			return 0, err
+		}
+		if err := l.hook("before-apply"); err != nil {
+			return 0, err
+		}
+		if err := l.config.Judge.Apply(w.book, e); err != nil {
+			return 0, fmt.Errorf("entry %d, event %s, could not be folded into the book: %w", e.Seq, e.ID, plain(err))
+		}
+		if err := l.hook("after-apply"); err != nil {
+			return 0, err
+		}
+		p.receipt.Seq, p.receipt.RecordedAt = e.Seq, e.RecordedAt
+		appended++
+	}
+	return appended, nil
+}
+
+// plain hides a refusal's kind: an error of Apply is our bug whatever it calls itself, but a damaged file stays one.
+func plain(err error) error {
+	if r := refusal.As(err); r != nil && r.Kind != refusal.DataLoss {
+		return errors.New(r.Reason + ": " + r.Error())
+	}
+	return err
+}
+
+// verdict is what the submitter is told when Decide returned err.
+func verdict(err error) error {
+	if refusal.As(err) != nil {
+		return err
+	}
+	return refusal.New(refusal.Internal, "JUDGE_FAILED", "", "The event could not be judged; it is not recorded.").Because(err)
+}
+
+func reused(p *pending, first uint64) *refusal.Error {
+	id := p.sub.Envelope.ID.String()
+	return refusal.New(refusal.Exists, "EVENT_ID_REUSED", "event_id",
+		"Entry %d already has the event id %s with other bytes. If this is another event, give it an id of its own; if it "+
+			"corrects the entry, record a correction that names it.", first, id).
+		About(id).With("sequence", fmt.Sprint(first)).With("event_id", id)
+}
+
+// now is the clock in whole microseconds, held so that it never runs backwards along the log.
+func (l *Ledger) now(last time.Time) time.Time {
+	t := l.config.Clock().UTC().Truncate(time.Microsecond)
+	if t.Before(last) || t.UnixMilli() > maxClockTime {
+		return last
+	}
+	return t
+}
+
+// writer holds the buckets of one transaction.
+type writer struct {
+	entries, hashes, ids, book *bbolt.Bucket
+}
+
+// lookUp finds the entry that has p's event id, earlier in the log or in the batch. Resent tells whether it is the same
+// event under the same signature.
+func (w *writer) lookUp(p *pending) (first Receipt, found bool, err error) {
+	at := w.ids.Get(p.sub.Envelope.ID[:])
+	if at == nil {
+		return Receipt{}, false, nil
+	}
+	if len(at) != 8 {
+		return Receipt{}, false, refusal.New(refusal.DataLoss, "LEDGER_ID_INDEX", "", "The index of event ids is damaged.").
+			About(p.sub.Envelope.ID.String())
+	}
+	seq := binary.BigEndian.Uint64(at)
+	b := w.entries.Get(at)
+	leaf, err := proof.ParseLeaf(b)
+	if err != nil {
+		return Receipt{}, false, dataLoss("LEDGER_ENTRY_DAMAGED", seq, "The stored bytes of entry %d cannot be read.", seq).
+			Because(err)
+	}
+	return Receipt{
+		Seq: seq, LeafHash: proof.LeafHash(b), RecordedAt: leaf.RecordedAt,
+		Resent: bytes.Equal(leaf.Event, p.sub.Signed.Event) && bytes.Equal(leaf.Signature, p.sub.Signed.Signature),
+	}, true, nil
+}
+
+// put stores e with its hashes and id.
+func (w *writer) put(h *head, e *Entry) (proof.Hash, error) {
+	leaf, err := e.Leaf().Marshal()
+	if err != nil {
+		return proof.Hash{}, fmt.Errorf("entry %d: %v", e.Seq, err)
+	}
+	hash := proof.LeafHash(leaf)
+	var room [8]proof.Hash
+	completed := h.tree.Append(room[:0], hash)
+	row := make([]byte, 0, len(completed)*len(hash))
+	for _, c := range completed {
+		row = append(row, c[:]...)
+	}
+	h.recordedAt = e.RecordedAt
+	key := seqKey(e.Seq)
+	if err := w.entries.Put(key, leaf); err != nil {
+		return proof.Hash{}, err
+	}
+	if err := w.hashes.Put(key, row); err != nil {
+		return proof.Hash{}, err
+	}
+	return hash, w.ids.Put(e.ID[:], key)
+}

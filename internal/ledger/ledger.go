@@ -1,0 +1,412 @@
+// Package ledger is an append-only Merkle log of signed events in one bbolt file, with the picture that a judge folds
+// from them beside it.
+//
+// One committer takes what is queued, opens one transaction, and for each event in order asks the Judge whether it can
+// be true, appends it with its tree hashes and its id, and has the Judge fold it into the book; then it signs a checkpoint
+// over the grown tree and commits. All of it is in the file after a crash, or none.
+//
+// Invariants:
+//
+//  1. No receipt leaves before the entry is synced and under a signed checkpoint.
+//  2. The stored bytes are the signed bytes.
+//  3. book = fold(entries): Rebuild gives the same keys and values, and Verify proves it.
+//  4. One event id is one entry: the same bytes again get the first receipt, other bytes are refused.
+//  5. A refused event changes nothing, and the others in its batch do not notice it.
+//  6. Memory follows the disk, it never leads. When it cannot know what the disk holds, the ledger refuses all work until
+//     it has read the file back.
+//  7. recorded_at never runs backwards along the log, whatever the clock does.
+//
+// The ledger never learns what an event means, and never reads the book. Keys are big-endian; slices are copied before
+// they leave a transaction. A damaged page makes bbolt panic or fault; each use of the file turns that into a refusal
+// of kind DataLoss where the runtime allows it, but a deep check of a suspect file belongs in a process of its own.
+//
+// What a sync means is the disk's to keep: after a failed sync the pages read back may come from memory and not from the
+// disk, so a machine that reported LEDGER_OUTCOME_UNKNOWN should be restarted, not only the process, before its answer
+// is believed.
+//
+// Sources: RFC 6962 section 2.1; C2SP tlog-checkpoint. Left out: replication, and checkpoints of past sizes (a client
+// keeps those it saw).
+package ledger
+
+import (
+	"context"
+	"crypto/ed25519"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strconv"
+	"sync"
+	"time"
+
+	"github.com/google/uuid"
+	"go.etcd.io/bbolt"
+
+	"barward/internal/ledger/proof"
+	"barward/internal/refusal"
+)
+
+// A Judge decides what may be recorded and folds what was. The bucket it is given is its own; the ledger never looks
+// inside. Its answers must follow from the bucket and the entry alone, so that every replay gives the same bytes. It is
+// called for live events and, at the same time, by Verify on a scratch copy, so it keeps nothing between calls.
+type Judge interface {
+	// Decide reads book and says whether e can be true: nil, or a *refusal.Error that goes to the submitter. It must not
+	// write to book.
+	Decide(book *bbolt.Bucket, e *Entry) error
+
+	// Apply folds e, which Decide has accepted, into book. It cannot refuse: an error says that the program is wrong or
+	// the file is broken, the whole batch is undone, and the ledger stops.
+	Apply(book *bbolt.Bucket, e *Entry) error
+}
+
+// An Entry is one event as recorded.
+type Entry struct {
+	Seq        uint64            // position in the log and index of the leaf; the first is 0
+	RecordedAt time.Time         // UTC, whole microseconds, never before the previous entry's
+	Rules      uint16            // version of the rules by which it was judged, and is judged for ever
+	ID         uuid.UUID         // the author's id for the event, UUIDv7
+	Author     ed25519.PublicKey // the key that signed
+	Event      []byte            // the bytes that were signed
+	Signature  []byte            // 64 bytes; see proof.Open
+	Memo       any               // what the submitter attached, such as the decoded event; nil on replay
+}
+
+// Leaf returns the entry in the form that the tree hashes.
+func (e *Entry) Leaf() proof.Leaf {
+	return proof.Leaf{Rules: e.Rules, RecordedAt: e.RecordedAt,
+		Signed: proof.Signed{Event: e.Event, Signature: e.Signature}}
+}
+
+// Config is what a ledger needs to run. Fields without a stated default are required.
+type Config struct {
+	Judge    Judge
+	Origin   string         // name of the log; must be the name of its key
+	Verifier proof.Verifier // checks the stored checkpoint on opening
+	Signer   proof.Signer   // signs checkpoints. Nil opens a ledger that can be read, verified and rebuilt, not appended to
+	Rules    uint16         // version of the rules that new entries are judged by; not 0
+
+	Clock       func() time.Time // nil: time.Now
+	InitialMmap int64            // bytes of address space to map at first. 0: 4 GiB; small machines and tests take less
+	LockTimeout time.Duration    // how long to wait for the file's lock. 0: two seconds
+	Scratch     string           // folder for Verify's scratch file. "": the system's
+
+	// Hook, for tests only, is called at each of CrashPoints and RebuildCrashPoints. An error that it returns stands for a
+	// failure of the storage at that point.
+	Hook func(point string) error
+}
+
+// CrashPoints names the places in the way of a batch at which Config.Hook is called, in order: the batch is taken; an
+// event is accepted and stored but not folded; it is folded; the batch is about to be committed; it is on disk; memory has
+// followed and receipts are about to leave.
+var CrashPoints = []string{
+	"batch-taken", "before-apply", "after-apply", "before-commit", "after-commit", "before-reply",
+}
+
+// RebuildCrashPoints names the same for Rebuild: the old book is dropped on disk; before and after each chunk's commit.
+var RebuildCrashPoints = []string{"rebuild-dropped", "rebuild-before-commit", "rebuild-after-commit"}
+
+// A Ledger is an open ledger file. It is safe for concurrent use.
+type Ledger struct {
+	path   string
+	config Config
+
+	// Locks are taken in this order.
+	writing sync.Mutex   // one batch, rebuild or reopening at a time
+	files   sync.RWMutex // readers of the file share it; whoever replaces db holds it alone
+	db      *bbolt.DB
+	leaked  bool // a write transaction could not be ended; closing the file would wait for it for ever
+
+	mu     sync.Mutex
+	head   head
+	halt   halt
+	full   *refusal.Error // the last batch found the disk full
+	grown  chan struct{}  // closed and replaced when the tree grows or the ledger halts
+	closed bool
+
+	queue     chan *pending
+	closing   chan struct{}  // closed when Close begins
+	submits   sync.WaitGroup // submissions on their way into the queue
+	committer sync.WaitGroup
+}
+
+// head is what is known to be on disk.
+type head struct {
+	tree       proof.Frontier
+	recordedAt time.Time // of the last entry
+	checkpoint []byte    // signed
+}
+
+// halt is why the ledger does not work, and how much of it.
+type halt struct {
+	err   *refusal.Error
+	level haltLevel
+}
+
+type haltLevel int
+
+const (
+	haltNothing haltLevel = iota
+	haltWrites            // the file is known and readable, nothing more is recorded
+	haltBook              // and the book is not whole
+	haltAll               // it is not known what the file holds
+)
+
+// Create makes a new, empty ledger file with a signed checkpoint over no entries, and opens it. A ledger comes into being
+// in no other way. The file appears under its name whole or not at all.
+//
+// Reasons: LEDGER_EXISTS, LEDGER_CONFIG, LEDGER_NOT_CREATED.
+func Create(path string, c Config) (*Ledger, error) {
+	if err := c.check(); err != nil {
+		return nil, err
+	}
+	if c.Signer == nil {
+		return nil, configRefusal("signer", "creating a ledger takes the log's private key")
+	}
+	exists := refusal.New(refusal.Exists, "LEDGER_EXISTS", "",
+		"There is a file at %s already; a ledger is created once. Open it, or name another path.", path).About(path)
+	if _, err := os.Lstat(path); err == nil {
+		return nil, exists
+	}
+	err := createFile(path, c)
+	switch {
+	case errors.Is(err, os.ErrExist):
+		return nil, exists.Because(err)
+	case err != nil:
+		return nil, refusal.New(refusal.Unavailable, "LEDGER_NOT_CREATED", "",
+			"No ledger could be created at %s. See that the folder exists, may be written to and has room.", path).
+			About(path).Because(err)
+	}
+	return Open(path, c)
+}
+
+// Open opens an existing ledger, checks that its stored tree has the root that its checkpoint signs, and starts the
+// committer. If a rebuild was interrupted, Open does it again from the start before it returns.
+//
+// Reasons: LEDGER_MISSING; LEDGER_IN_USE after the timeout; LEDGER_UNREADABLE if it is no ledger or damaged;
+// LEDGER_VERSION; LEDGER_KEY if another log or key signed it; LEDGER_CONFIG; LEDGER_REPLAY from an unfinished rebuild.
+func Open(path string, c Config) (*Ledger, error) {
+	if err := c.check(); err != nil {
+		return nil, err
+	}
+	l := &Ledger{
+		path: path, config: c,
+		grown:   make(chan struct{}),
+		queue:   make(chan *pending, maxQueue),
+		closing: make(chan struct{}),
+	}
+	if err := l.openAndLoad(nil); err != nil {
+		return nil, err
+	}
+	l.committer.Go(l.commitQueue)
+	return l, nil
+}
+
+func (c *Config) check() error {
+	switch {
+	case c.Judge == nil:
+		return configRefusal("judge", "there is no judge")
+	case c.Verifier == nil:
+		return configRefusal("verifier", "the log's public key is missing")
+	case c.Rules == 0:
+		return configRefusal("rules", "the version of the rules is missing")
+	case c.InitialMmap < 0 || int64(int(c.InitialMmap)) != c.InitialMmap:
+		return configRefusal("initial_mmap", "the size to map is negative or beyond this machine")
+	}
+	if err := proof.CheckOrigin(c.Origin); err != nil {
+		return err
+	}
+	if c.Verifier.Name() != c.Origin {
+		return configRefusal("origin", fmt.Sprintf("the log is %q but its public key is for %q", c.Origin, c.Verifier.Name()))
+	}
+	if c.Signer != nil && (c.Signer.Name() != c.Origin || c.Signer.KeyHash() != c.Verifier.KeyHash()) {
+		return configRefusal("signer", "the log's private key does not belong to its public key")
+	}
+	if c.Clock == nil {
+		c.Clock = time.Now
+	}
+	if c.InitialMmap == 0 && strconv.IntSize == 64 { // on 32 bits bbolt maps what the file needs
+		c.InitialMmap = defaultMmap
+	}
+	if c.LockTimeout == 0 {
+		c.LockTimeout = lockTimeout
+	}
+	return nil
+}
+
+func configRefusal(field, what string) *refusal.Error {
+	return refusal.Invalidf("LEDGER_CONFIG", field, "The ledger cannot start: %s. Correct the configuration.", what).
+		With("found", what)
+}
+
+// openAndLoad opens the file, reads its head and finishes an interrupted rebuild. known, if not nil, is a tree that the file
+// held before and must continue. The caller holds writing and files, or is alone.
+func (l *Ledger) openAndLoad(known *proof.Frontier) error {
+	db, err := openFile(l.path, l.config)
+	if err != nil {
+		return err
+	}
+	var h head
+	var rebuilding, continues bool
+	err = guard(func() error {
+		return db.View(func(tx *bbolt.Tx) error {
+			var err error
+			if h, rebuilding, err = load(tx, l.config); err != nil {
+				return err
+			}
+			continues, err = continuesTree(tx, h.tree.Size(), known)
+			return err
+		})
+	})
+	if err != nil {
+		_ = db.Close()
+		return asUnreadable(l.path, err)
+	}
+	if !continues {
+		_ = db.Close()
+		return refusal.New(refusal.DataLoss, "LEDGER_ROLLED_BACK", "",
+			"The file at %s does not hold the %d entries that it held before: another file was put in its place. Nothing is "+
+				"recorded in it; put the right file back.", l.path, known.Size()).
+			About(l.path).With("old_size", fmt.Sprint(known.Size())).With("size", fmt.Sprint(h.tree.Size()))
+	}
+	l.db, l.leaked = db, false
+	l.mu.Lock()
+	l.head, l.halt, l.full = h, halt{}, nil
+	l.mu.Unlock()
+	if !rebuilding {
+		return nil
+	}
+	if err := l.rebuild(context.Background(), nil); err != nil {
+		_ = l.closeFile()
+		return err
+	}
+	return nil
+}
+
+// Reopen closes the file and reads it back, which clears a halt if the file is sound: after LEDGER_OUTCOME_UNKNOWN it
+// finds out which of the two outcomes it was. It waits for open views to end. On error the ledger stays halted.
+//
+// Reasons: those of Open, LEDGER_CLOSED, LEDGER_ROLLED_BACK if the file lost entries that were acknowledged, and
+// LEDGER_DAMAGED if the file cannot be let go of without ending the process.
+func (l *Ledger) Reopen() error {
+	l.writing.Lock()
+	defer l.writing.Unlock()
+	l.files.Lock()
+	defer l.files.Unlock()
+	l.mu.Lock()
+	closed := l.closed
+	l.mu.Unlock()
+	if closed {
+		return closedRefusal()
+	}
+	if err := l.closeFile(); err != nil {
+		return l.stop(haltAll, refusal.New(refusal.DataLoss, "LEDGER_DAMAGED", "",
+			"The ledger file %s could not be closed. End the process, verify the file and start again.", l.path).
+			About(l.path).Because(err))
+	}
+	if err := l.openAndLoad(&l.head.tree); err != nil {
+		r := refusal.As(err)
+		if r == nil {
+			r = refusal.New(refusal.Unavailable, "LEDGER_STOPPED", "", "The ledger file %s could not be read back.", l.path).
+				About(l.path).Because(err)
+		}
+		return l.stop(haltAll, r)
+	}
+	return nil
+}
+
+func (l *Ledger) closeFile() error {
+	if l.db == nil {
+		return nil
+	}
+	if l.leaked {
+		return errors.New("a write transaction could not be ended")
+	}
+	db := l.db
+	l.db = nil
+	return guard(db.Close)
+}
+
+// Close takes no more events, records those already queued, and closes the file. It waits for open views to end. Further
+// calls return nil.
+func (l *Ledger) Close() error {
+	l.mu.Lock()
+	if l.closed {
+		l.mu.Unlock()
+		return nil
+	}
+	l.closed = true
+	close(l.grown) // wakes Wait
+	l.mu.Unlock()
+
+	close(l.closing)
+	l.submits.Wait() // after this nobody sends to the queue
+	close(l.queue)
+	l.committer.Wait()
+
+	l.writing.Lock()
+	defer l.writing.Unlock()
+	l.files.Lock()
+	defer l.files.Unlock()
+	if l.leaked {
+		return nil // the file's lock goes with the process
+	}
+	return l.closeFile()
+}
+
+// Err says whether the ledger can record: nil, or the refusal that events get, or, while the disk is full, what the last
+// batch was told although the next is tried again.
+func (l *Ledger) Err() error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	switch {
+	case l.closed:
+		return closedRefusal()
+	case l.halt.err != nil:
+		return l.halt.err
+	case l.full != nil:
+		return l.full
+	}
+	return nil
+}
+
+// stopped returns why work that needs this much of the ledger cannot be done, or nil.
+func (l *Ledger) stopped(needs haltLevel) error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.halt.err != nil && l.halt.level >= needs {
+		return l.halt.err
+	}
+	return nil
+}
+
+// stop halts the ledger for reason r and returns r.
+func (l *Ledger) stop(level haltLevel, r *refusal.Error) *refusal.Error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.halt = halt{err: r, level: level}
+	l.wake()
+	return r
+}
+
+// wake ends every Wait. The caller holds mu.
+func (l *Ledger) wake() {
+	if !l.closed {
+		close(l.grown)
+		l.grown = make(chan struct{})
+	}
+}
+
+func (l *Ledger) hook(point string) error {
+	if l.config.Hook == nil {
+		return nil
+	}
+	return l.config.Hook(point)
+}
+
+func closedRefusal() *refusal.Error {
+	return refusal.New(refusal.Unavailable, "LEDGER_CLOSED", "",
+		"The ledger is shutting down. Send the same again when the service is back.")
+}
+
+// Path returns the path of the file.
+func (l *Ledger) Path() string { return filepath.Clean(l.path) }

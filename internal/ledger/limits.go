@@ -1,0 +1,24 @@
+package ledger
+
+import "time"
+
+// Bounds of the ledger. What is beyond them waits or is refused; nothing is dropped unsaid.
+const (
+	// MaxPage is the most entries that one call of Entries returns.
+	MaxPage = 1000
+
+	maxPageBytes  = 3 << 20 // bytes of the events that one call of Entries returns, below the 4 MiB of one gRPC message
+	maxQueue      = 1024    // submissions that wait for the committer
+	maxBatch      = 256     // submissions in one transaction
+	maxBatchBytes = 8 << 20 // bytes of their events, so that a transaction stays small in memory
+	joinYields    = 3       // yields without a new submission after which a batch is closed
+
+	defaultMmap  = int64(4) << 30         // bytes of address space mapped at first: growing past it stops writers and readers
+	lockTimeout  = 2 * time.Second        // how long Open waits for another process to let go of the file
+	fillPercent  = 0.95                   // of buckets that only grow at the end; the library's 0.5 doubles the file
+	filePerm     = 0o600                  // the file holds what parties keep from each other
+	maxClockTime = int64(253402300799999) // 9999-12-31T23:59:59.999Z in milliseconds, the last a leaf can carry
+)
+
+// replayChunk is how many entries are folded in one transaction, or read in one view, when many are. Tests make it small.
+var replayChunk uint64 = 1000
