@@ -542,11 +542,13 @@ type Event struct {
 	//	*Event_ResultRevealed
 	//	*Event_UmpireAppointed
 	//	*Event_UmpireReported
+	//	*Event_SilenceDeclared
 	//	*Event_AdvancePaid
 	//	*Event_StatementIssued
 	//	*Event_ReturnReceived
 	//	*Event_PaymentRecorded
 	//	*Event_DiscrepancyDecided
+	//	*Event_CostRecorded
 	//	*Event_Countersigned
 	//	*Event_Corrected
 	Body          isEvent_Body `protobuf_oneof:"body"`
@@ -851,6 +853,15 @@ func (x *Event) GetUmpireReported() *UmpireReported {
 	return nil
 }
 
+func (x *Event) GetSilenceDeclared() *SilenceDeclared {
+	if x != nil {
+		if x, ok := x.Body.(*Event_SilenceDeclared); ok {
+			return x.SilenceDeclared
+		}
+	}
+	return nil
+}
+
 func (x *Event) GetAdvancePaid() *AdvancePaid {
 	if x != nil {
 		if x, ok := x.Body.(*Event_AdvancePaid); ok {
@@ -891,6 +902,15 @@ func (x *Event) GetDiscrepancyDecided() *DiscrepancyDecided {
 	if x != nil {
 		if x, ok := x.Body.(*Event_DiscrepancyDecided); ok {
 			return x.DiscrepancyDecided
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetCostRecorded() *CostRecorded {
+	if x != nil {
+		if x, ok := x.Body.(*Event_CostRecorded); ok {
+			return x.CostRecorded
 		}
 	}
 	return nil
@@ -1043,6 +1063,11 @@ type Event_UmpireReported struct {
 	UmpireReported *UmpireReported `protobuf:"bytes,53,opt,name=umpire_reported,json=umpireReported,proto3,oneof"`
 }
 
+type Event_SilenceDeclared struct {
+	// A party let its day to report pass.
+	SilenceDeclared *SilenceDeclared `protobuf:"bytes,54,opt,name=silence_declared,json=silenceDeclared,proto3,oneof"`
+}
+
 type Event_AdvancePaid struct {
 	// Money paid before settlement.
 	AdvancePaid *AdvancePaid `protobuf:"bytes,60,opt,name=advance_paid,json=advancePaid,proto3,oneof"`
@@ -1066,6 +1091,11 @@ type Event_PaymentRecorded struct {
 type Event_DiscrepancyDecided struct {
 	// A discrepancy answered.
 	DiscrepancyDecided *DiscrepancyDecided `protobuf:"bytes,64,opt,name=discrepancy_decided,json=discrepancyDecided,proto3,oneof"`
+}
+
+type Event_CostRecorded struct {
+	// A cost of a lot of which the seller bears a share.
+	CostRecorded *CostRecorded `protobuf:"bytes,65,opt,name=cost_recorded,json=costRecorded,proto3,oneof"`
 }
 
 type Event_Countersigned struct {
@@ -1128,6 +1158,8 @@ func (*Event_UmpireAppointed) isEvent_Body() {}
 
 func (*Event_UmpireReported) isEvent_Body() {}
 
+func (*Event_SilenceDeclared) isEvent_Body() {}
+
 func (*Event_AdvancePaid) isEvent_Body() {}
 
 func (*Event_StatementIssued) isEvent_Body() {}
@@ -1137,6 +1169,8 @@ func (*Event_ReturnReceived) isEvent_Body() {}
 func (*Event_PaymentRecorded) isEvent_Body() {}
 
 func (*Event_DiscrepancyDecided) isEvent_Body() {}
+
+func (*Event_CostRecorded) isEvent_Body() {}
 
 func (*Event_Countersigned) isEvent_Body() {}
 
@@ -3533,6 +3567,136 @@ func (x *UmpireReported) GetFee() string {
 	return ""
 }
 
+// SilenceDeclared says that the other side let its day to report pass; what that means the agreement says. It is taken
+// only when the day is past and the author's own result is in.
+type SilenceDeclared struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Lot, as `party/number`.
+	Lot           string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SilenceDeclared) Reset() {
+	*x = SilenceDeclared{}
+	mi := &file_barward_v1_event_proto_msgTypes[34]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SilenceDeclared) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SilenceDeclared) ProtoMessage() {}
+
+func (x *SilenceDeclared) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_event_proto_msgTypes[34]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SilenceDeclared.ProtoReflect.Descriptor instead.
+func (*SilenceDeclared) Descriptor() ([]byte, []int) {
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{34}
+}
+
+func (x *SilenceDeclared) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+// CostRecorded records a cost of a lot that the agreement passes on: assay, freight or insurance. The umpire's fee comes
+// with the umpire's report.
+type CostRecorded struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Lot, as `party/number`.
+	Lot string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	// What for: assay, freight or insurance.
+	Kind string `protobuf:"bytes,2,opt,name=kind,proto3" json:"kind,omitempty"`
+	// The whole cost, money above 0, in the agreement's currency.
+	Amount string `protobuf:"bytes,3,opt,name=amount,proto3" json:"amount,omitempty"`
+	// The seller's share in percent, a plain decimal from 0 to 100.
+	SellerSharePercent string `protobuf:"bytes,4,opt,name=seller_share_percent,json=sellerSharePercent,proto3" json:"seller_share_percent,omitempty"`
+	// Invoice or waybill, at most 200 characters.
+	Reference     string `protobuf:"bytes,5,opt,name=reference,proto3" json:"reference,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CostRecorded) Reset() {
+	*x = CostRecorded{}
+	mi := &file_barward_v1_event_proto_msgTypes[35]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CostRecorded) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CostRecorded) ProtoMessage() {}
+
+func (x *CostRecorded) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_event_proto_msgTypes[35]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CostRecorded.ProtoReflect.Descriptor instead.
+func (*CostRecorded) Descriptor() ([]byte, []int) {
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{35}
+}
+
+func (x *CostRecorded) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *CostRecorded) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *CostRecorded) GetAmount() string {
+	if x != nil {
+		return x.Amount
+	}
+	return ""
+}
+
+func (x *CostRecorded) GetSellerSharePercent() string {
+	if x != nil {
+		return x.SellerSharePercent
+	}
+	return ""
+}
+
+func (x *CostRecorded) GetReference() string {
+	if x != nil {
+		return x.Reference
+	}
+	return ""
+}
+
 // AdvancePaid records money paid before settlement.
 type AdvancePaid struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3548,7 +3712,7 @@ type AdvancePaid struct {
 
 func (x *AdvancePaid) Reset() {
 	*x = AdvancePaid{}
-	mi := &file_barward_v1_event_proto_msgTypes[34]
+	mi := &file_barward_v1_event_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3560,7 +3724,7 @@ func (x *AdvancePaid) String() string {
 func (*AdvancePaid) ProtoMessage() {}
 
 func (x *AdvancePaid) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[34]
+	mi := &file_barward_v1_event_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3573,7 +3737,7 @@ func (x *AdvancePaid) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdvancePaid.ProtoReflect.Descriptor instead.
 func (*AdvancePaid) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{34}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *AdvancePaid) GetLot() string {
@@ -3619,7 +3783,7 @@ type StatementIssued struct {
 
 func (x *StatementIssued) Reset() {
 	*x = StatementIssued{}
-	mi := &file_barward_v1_event_proto_msgTypes[35]
+	mi := &file_barward_v1_event_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3631,7 +3795,7 @@ func (x *StatementIssued) String() string {
 func (*StatementIssued) ProtoMessage() {}
 
 func (x *StatementIssued) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[35]
+	mi := &file_barward_v1_event_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3644,7 +3808,7 @@ func (x *StatementIssued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StatementIssued.ProtoReflect.Descriptor instead.
 func (*StatementIssued) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{35}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *StatementIssued) GetStatementId() string {
@@ -3704,7 +3868,7 @@ type ReturnReceived struct {
 
 func (x *ReturnReceived) Reset() {
 	*x = ReturnReceived{}
-	mi := &file_barward_v1_event_proto_msgTypes[36]
+	mi := &file_barward_v1_event_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3716,7 +3880,7 @@ func (x *ReturnReceived) String() string {
 func (*ReturnReceived) ProtoMessage() {}
 
 func (x *ReturnReceived) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[36]
+	mi := &file_barward_v1_event_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3729,7 +3893,7 @@ func (x *ReturnReceived) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReturnReceived.ProtoReflect.Descriptor instead.
 func (*ReturnReceived) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{36}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *ReturnReceived) GetReturnId() string {
@@ -3770,7 +3934,7 @@ type PaymentRecorded struct {
 
 func (x *PaymentRecorded) Reset() {
 	*x = PaymentRecorded{}
-	mi := &file_barward_v1_event_proto_msgTypes[37]
+	mi := &file_barward_v1_event_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3782,7 +3946,7 @@ func (x *PaymentRecorded) String() string {
 func (*PaymentRecorded) ProtoMessage() {}
 
 func (x *PaymentRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[37]
+	mi := &file_barward_v1_event_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3795,7 +3959,7 @@ func (x *PaymentRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PaymentRecorded.ProtoReflect.Descriptor instead.
 func (*PaymentRecorded) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{37}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *PaymentRecorded) GetStatement() string {
@@ -3843,7 +4007,7 @@ type DiscrepancyDecided struct {
 
 func (x *DiscrepancyDecided) Reset() {
 	*x = DiscrepancyDecided{}
-	mi := &file_barward_v1_event_proto_msgTypes[38]
+	mi := &file_barward_v1_event_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3855,7 +4019,7 @@ func (x *DiscrepancyDecided) String() string {
 func (*DiscrepancyDecided) ProtoMessage() {}
 
 func (x *DiscrepancyDecided) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[38]
+	mi := &file_barward_v1_event_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3868,7 +4032,7 @@ func (x *DiscrepancyDecided) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DiscrepancyDecided.ProtoReflect.Descriptor instead.
 func (*DiscrepancyDecided) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{38}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *DiscrepancyDecided) GetDiscrepancy() string {
@@ -3915,7 +4079,7 @@ type Countersigned struct {
 
 func (x *Countersigned) Reset() {
 	*x = Countersigned{}
-	mi := &file_barward_v1_event_proto_msgTypes[39]
+	mi := &file_barward_v1_event_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3927,7 +4091,7 @@ func (x *Countersigned) String() string {
 func (*Countersigned) ProtoMessage() {}
 
 func (x *Countersigned) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[39]
+	mi := &file_barward_v1_event_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3940,7 +4104,7 @@ func (x *Countersigned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Countersigned.ProtoReflect.Descriptor instead.
 func (*Countersigned) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{39}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *Countersigned) GetEventId() string {
@@ -3985,7 +4149,7 @@ type Corrected struct {
 
 func (x *Corrected) Reset() {
 	*x = Corrected{}
-	mi := &file_barward_v1_event_proto_msgTypes[40]
+	mi := &file_barward_v1_event_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3997,7 +4161,7 @@ func (x *Corrected) String() string {
 func (*Corrected) ProtoMessage() {}
 
 func (x *Corrected) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[40]
+	mi := &file_barward_v1_event_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4010,7 +4174,7 @@ func (x *Corrected) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Corrected.ProtoReflect.Descriptor instead.
 func (*Corrected) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{40}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *Corrected) GetReason() string {
@@ -4100,7 +4264,7 @@ var File_barward_v1_event_proto protoreflect.FileDescriptor
 const file_barward_v1_event_proto_rawDesc = "" +
 	"\n" +
 	"\x16barward/v1/event.proto\x12\n" +
-	"barward.v1\"\x88\x12\n" +
+	"barward.v1\"\x93\x13\n" +
 	"\x05Event\x12\x19\n" +
 	"\bevent_id\x18\x01 \x01(\tR\aeventId\x12\x1d\n" +
 	"\n" +
@@ -4139,12 +4303,14 @@ const file_barward_v1_event_proto_rawDesc = "" +
 	"\x10result_committed\x182 \x01(\v2\x1b.barward.v1.ResultCommittedH\x00R\x0fresultCommitted\x12E\n" +
 	"\x0fresult_revealed\x183 \x01(\v2\x1a.barward.v1.ResultRevealedH\x00R\x0eresultRevealed\x12H\n" +
 	"\x10umpire_appointed\x184 \x01(\v2\x1b.barward.v1.UmpireAppointedH\x00R\x0fumpireAppointed\x12E\n" +
-	"\x0fumpire_reported\x185 \x01(\v2\x1a.barward.v1.UmpireReportedH\x00R\x0eumpireReported\x12<\n" +
+	"\x0fumpire_reported\x185 \x01(\v2\x1a.barward.v1.UmpireReportedH\x00R\x0eumpireReported\x12H\n" +
+	"\x10silence_declared\x186 \x01(\v2\x1b.barward.v1.SilenceDeclaredH\x00R\x0fsilenceDeclared\x12<\n" +
 	"\fadvance_paid\x18< \x01(\v2\x17.barward.v1.AdvancePaidH\x00R\vadvancePaid\x12H\n" +
 	"\x10statement_issued\x18= \x01(\v2\x1b.barward.v1.StatementIssuedH\x00R\x0fstatementIssued\x12E\n" +
 	"\x0freturn_received\x18> \x01(\v2\x1a.barward.v1.ReturnReceivedH\x00R\x0ereturnReceived\x12H\n" +
 	"\x10payment_recorded\x18? \x01(\v2\x1b.barward.v1.PaymentRecordedH\x00R\x0fpaymentRecorded\x12Q\n" +
-	"\x13discrepancy_decided\x18@ \x01(\v2\x1e.barward.v1.DiscrepancyDecidedH\x00R\x12discrepancyDecided\x12A\n" +
+	"\x13discrepancy_decided\x18@ \x01(\v2\x1e.barward.v1.DiscrepancyDecidedH\x00R\x12discrepancyDecided\x12?\n" +
+	"\rcost_recorded\x18A \x01(\v2\x18.barward.v1.CostRecordedH\x00R\fcostRecorded\x12A\n" +
 	"\rcountersigned\x18F \x01(\v2\x19.barward.v1.CountersignedH\x00R\rcountersigned\x125\n" +
 	"\tcorrected\x18G \x01(\v2\x15.barward.v1.CorrectedH\x00R\tcorrectedB\x06\n" +
 	"\x04body\"\xa2\x01\n" +
@@ -4326,7 +4492,15 @@ const file_barward_v1_event_proto_rawDesc = "" +
 	"\aresults\x18\x02 \x03(\v2\x17.barward.v1.AssayResultR\aresults\x12\x1f\n" +
 	"\vpacket_seal\x18\x03 \x01(\tR\n" +
 	"packetSeal\x12\x10\n" +
-	"\x03fee\x18\x04 \x01(\tR\x03fee\"P\n" +
+	"\x03fee\x18\x04 \x01(\tR\x03fee\"#\n" +
+	"\x0fSilenceDeclared\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\"\x9c\x01\n" +
+	"\fCostRecorded\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x12\n" +
+	"\x04kind\x18\x02 \x01(\tR\x04kind\x12\x16\n" +
+	"\x06amount\x18\x03 \x01(\tR\x06amount\x120\n" +
+	"\x14seller_share_percent\x18\x04 \x01(\tR\x12sellerSharePercent\x12\x1c\n" +
+	"\treference\x18\x05 \x01(\tR\treference\"P\n" +
 	"\vAdvancePaid\x12\x10\n" +
 	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x16\n" +
 	"\x06amount\x18\x02 \x01(\tR\x06amount\x12\x17\n" +
@@ -4430,7 +4604,7 @@ func file_barward_v1_event_proto_rawDescGZIP() []byte {
 }
 
 var file_barward_v1_event_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
-var file_barward_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 41)
+var file_barward_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 43)
 var file_barward_v1_event_proto_goTypes = []any{
 	(PartyKind)(0),             // 0: barward.v1.PartyKind
 	(Role)(0),                  // 1: barward.v1.Role
@@ -4473,13 +4647,15 @@ var file_barward_v1_event_proto_goTypes = []any{
 	(*ResultRevealed)(nil),     // 38: barward.v1.ResultRevealed
 	(*UmpireAppointed)(nil),    // 39: barward.v1.UmpireAppointed
 	(*UmpireReported)(nil),     // 40: barward.v1.UmpireReported
-	(*AdvancePaid)(nil),        // 41: barward.v1.AdvancePaid
-	(*StatementIssued)(nil),    // 42: barward.v1.StatementIssued
-	(*ReturnReceived)(nil),     // 43: barward.v1.ReturnReceived
-	(*PaymentRecorded)(nil),    // 44: barward.v1.PaymentRecorded
-	(*DiscrepancyDecided)(nil), // 45: barward.v1.DiscrepancyDecided
-	(*Countersigned)(nil),      // 46: barward.v1.Countersigned
-	(*Corrected)(nil),          // 47: barward.v1.Corrected
+	(*SilenceDeclared)(nil),    // 41: barward.v1.SilenceDeclared
+	(*CostRecorded)(nil),       // 42: barward.v1.CostRecorded
+	(*AdvancePaid)(nil),        // 43: barward.v1.AdvancePaid
+	(*StatementIssued)(nil),    // 44: barward.v1.StatementIssued
+	(*ReturnReceived)(nil),     // 45: barward.v1.ReturnReceived
+	(*PaymentRecorded)(nil),    // 46: barward.v1.PaymentRecorded
+	(*DiscrepancyDecided)(nil), // 47: barward.v1.DiscrepancyDecided
+	(*Countersigned)(nil),      // 48: barward.v1.Countersigned
+	(*Corrected)(nil),          // 49: barward.v1.Corrected
 }
 var file_barward_v1_event_proto_depIdxs = []int32{
 	8,  // 0: barward.v1.Event.party_registered:type_name -> barward.v1.PartyRegistered
@@ -4507,42 +4683,44 @@ var file_barward_v1_event_proto_depIdxs = []int32{
 	38, // 22: barward.v1.Event.result_revealed:type_name -> barward.v1.ResultRevealed
 	39, // 23: barward.v1.Event.umpire_appointed:type_name -> barward.v1.UmpireAppointed
 	40, // 24: barward.v1.Event.umpire_reported:type_name -> barward.v1.UmpireReported
-	41, // 25: barward.v1.Event.advance_paid:type_name -> barward.v1.AdvancePaid
-	42, // 26: barward.v1.Event.statement_issued:type_name -> barward.v1.StatementIssued
-	43, // 27: barward.v1.Event.return_received:type_name -> barward.v1.ReturnReceived
-	44, // 28: barward.v1.Event.payment_recorded:type_name -> barward.v1.PaymentRecorded
-	45, // 29: barward.v1.Event.discrepancy_decided:type_name -> barward.v1.DiscrepancyDecided
-	46, // 30: barward.v1.Event.countersigned:type_name -> barward.v1.Countersigned
-	47, // 31: barward.v1.Event.corrected:type_name -> barward.v1.Corrected
-	0,  // 32: barward.v1.PartyRegistered.kind:type_name -> barward.v1.PartyKind
-	9,  // 33: barward.v1.PartyRegistered.sites:type_name -> barward.v1.Site
-	1,  // 34: barward.v1.PersonEnrolled.roles:type_name -> barward.v1.Role
-	14, // 35: barward.v1.BalanceChecked.points:type_name -> barward.v1.CheckPoint
-	17, // 36: barward.v1.PricesPublished.prices:type_name -> barward.v1.DailyPrice
-	20, // 37: barward.v1.PourRecorded.bars:type_name -> barward.v1.PouredBar
-	21, // 38: barward.v1.PourRecorded.air:type_name -> barward.v1.Air
-	2,  // 39: barward.v1.Weighed.stage:type_name -> barward.v1.WeighingStage
-	21, // 40: barward.v1.Weighed.air:type_name -> barward.v1.Air
-	3,  // 41: barward.v1.SampleTaken.method:type_name -> barward.v1.SampleMethod
-	24, // 42: barward.v1.SampleTaken.packets:type_name -> barward.v1.Packet
-	4,  // 43: barward.v1.Packet.holder:type_name -> barward.v1.PacketHolder
-	25, // 44: barward.v1.AssayReported.results:type_name -> barward.v1.AssayResult
-	29, // 45: barward.v1.Released.boxes:type_name -> barward.v1.BoxReading
-	29, // 46: barward.v1.Accepted.boxes:type_name -> barward.v1.BoxReading
-	21, // 47: barward.v1.BarReceived.air:type_name -> barward.v1.Air
-	25, // 48: barward.v1.ResultRevealed.results:type_name -> barward.v1.AssayResult
-	25, // 49: barward.v1.UmpireReported.results:type_name -> barward.v1.AssayResult
-	5,  // 50: barward.v1.StatementIssued.kind:type_name -> barward.v1.StatementKind
-	6,  // 51: barward.v1.DiscrepancyDecided.decision:type_name -> barward.v1.Decision
-	22, // 52: barward.v1.Corrected.weighed:type_name -> barward.v1.Weighed
-	26, // 53: barward.v1.Corrected.assay_reported:type_name -> barward.v1.AssayReported
-	34, // 54: barward.v1.Corrected.bar_received:type_name -> barward.v1.BarReceived
-	36, // 55: barward.v1.Corrected.melted:type_name -> barward.v1.Melted
-	56, // [56:56] is the sub-list for method output_type
-	56, // [56:56] is the sub-list for method input_type
-	56, // [56:56] is the sub-list for extension type_name
-	56, // [56:56] is the sub-list for extension extendee
-	0,  // [0:56] is the sub-list for field type_name
+	41, // 25: barward.v1.Event.silence_declared:type_name -> barward.v1.SilenceDeclared
+	43, // 26: barward.v1.Event.advance_paid:type_name -> barward.v1.AdvancePaid
+	44, // 27: barward.v1.Event.statement_issued:type_name -> barward.v1.StatementIssued
+	45, // 28: barward.v1.Event.return_received:type_name -> barward.v1.ReturnReceived
+	46, // 29: barward.v1.Event.payment_recorded:type_name -> barward.v1.PaymentRecorded
+	47, // 30: barward.v1.Event.discrepancy_decided:type_name -> barward.v1.DiscrepancyDecided
+	42, // 31: barward.v1.Event.cost_recorded:type_name -> barward.v1.CostRecorded
+	48, // 32: barward.v1.Event.countersigned:type_name -> barward.v1.Countersigned
+	49, // 33: barward.v1.Event.corrected:type_name -> barward.v1.Corrected
+	0,  // 34: barward.v1.PartyRegistered.kind:type_name -> barward.v1.PartyKind
+	9,  // 35: barward.v1.PartyRegistered.sites:type_name -> barward.v1.Site
+	1,  // 36: barward.v1.PersonEnrolled.roles:type_name -> barward.v1.Role
+	14, // 37: barward.v1.BalanceChecked.points:type_name -> barward.v1.CheckPoint
+	17, // 38: barward.v1.PricesPublished.prices:type_name -> barward.v1.DailyPrice
+	20, // 39: barward.v1.PourRecorded.bars:type_name -> barward.v1.PouredBar
+	21, // 40: barward.v1.PourRecorded.air:type_name -> barward.v1.Air
+	2,  // 41: barward.v1.Weighed.stage:type_name -> barward.v1.WeighingStage
+	21, // 42: barward.v1.Weighed.air:type_name -> barward.v1.Air
+	3,  // 43: barward.v1.SampleTaken.method:type_name -> barward.v1.SampleMethod
+	24, // 44: barward.v1.SampleTaken.packets:type_name -> barward.v1.Packet
+	4,  // 45: barward.v1.Packet.holder:type_name -> barward.v1.PacketHolder
+	25, // 46: barward.v1.AssayReported.results:type_name -> barward.v1.AssayResult
+	29, // 47: barward.v1.Released.boxes:type_name -> barward.v1.BoxReading
+	29, // 48: barward.v1.Accepted.boxes:type_name -> barward.v1.BoxReading
+	21, // 49: barward.v1.BarReceived.air:type_name -> barward.v1.Air
+	25, // 50: barward.v1.ResultRevealed.results:type_name -> barward.v1.AssayResult
+	25, // 51: barward.v1.UmpireReported.results:type_name -> barward.v1.AssayResult
+	5,  // 52: barward.v1.StatementIssued.kind:type_name -> barward.v1.StatementKind
+	6,  // 53: barward.v1.DiscrepancyDecided.decision:type_name -> barward.v1.Decision
+	22, // 54: barward.v1.Corrected.weighed:type_name -> barward.v1.Weighed
+	26, // 55: barward.v1.Corrected.assay_reported:type_name -> barward.v1.AssayReported
+	34, // 56: barward.v1.Corrected.bar_received:type_name -> barward.v1.BarReceived
+	36, // 57: barward.v1.Corrected.melted:type_name -> barward.v1.Melted
+	58, // [58:58] is the sub-list for method output_type
+	58, // [58:58] is the sub-list for method input_type
+	58, // [58:58] is the sub-list for extension type_name
+	58, // [58:58] is the sub-list for extension extendee
+	0,  // [0:58] is the sub-list for field type_name
 }
 
 func init() { file_barward_v1_event_proto_init() }
@@ -4576,15 +4754,17 @@ func file_barward_v1_event_proto_init() {
 		(*Event_ResultRevealed)(nil),
 		(*Event_UmpireAppointed)(nil),
 		(*Event_UmpireReported)(nil),
+		(*Event_SilenceDeclared)(nil),
 		(*Event_AdvancePaid)(nil),
 		(*Event_StatementIssued)(nil),
 		(*Event_ReturnReceived)(nil),
 		(*Event_PaymentRecorded)(nil),
 		(*Event_DiscrepancyDecided)(nil),
+		(*Event_CostRecorded)(nil),
 		(*Event_Countersigned)(nil),
 		(*Event_Corrected)(nil),
 	}
-	file_barward_v1_event_proto_msgTypes[40].OneofWrappers = []any{
+	file_barward_v1_event_proto_msgTypes[42].OneofWrappers = []any{
 		(*Corrected_Weighed)(nil),
 		(*Corrected_AssayReported)(nil),
 		(*Corrected_BarReceived)(nil),
@@ -4596,7 +4776,7 @@ func file_barward_v1_event_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_barward_v1_event_proto_rawDesc), len(file_barward_v1_event_proto_rawDesc)),
 			NumEnums:      7,
-			NumMessages:   41,
+			NumMessages:   43,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

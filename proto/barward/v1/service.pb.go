@@ -130,6 +130,67 @@ func (ThingKind) EnumDescriptor() ([]byte, []int) {
 	return file_barward_v1_service_proto_rawDescGZIP(), []int{0}
 }
 
+// BiasOf is what is compared over time.
+type BiasOf int32
+
+const (
+	// Not stated; refused.
+	BiasOf_BIAS_OF_UNSPECIFIED BiasOf = 0
+	// The seller's result against the refiner's, lot by lot.
+	BiasOf_BIAS_OF_EXCHANGE BiasOf = 1
+	// The mine's own report of the bars against the settled assay, lot by lot.
+	BiasOf_BIAS_OF_MINE_AGAINST_SETTLED BiasOf = 2
+	// Last weight before arrival against the weight on arrival, bar by bar.
+	BiasOf_BIAS_OF_ARRIVAL_WEIGHT BiasOf = 3
+	// The statement's payable metal against the return's, lot by lot.
+	BiasOf_BIAS_OF_STATEMENT_AGAINST_RETURN BiasOf = 4
+)
+
+// Enum value maps for BiasOf.
+var (
+	BiasOf_name = map[int32]string{
+		0: "BIAS_OF_UNSPECIFIED",
+		1: "BIAS_OF_EXCHANGE",
+		2: "BIAS_OF_MINE_AGAINST_SETTLED",
+		3: "BIAS_OF_ARRIVAL_WEIGHT",
+		4: "BIAS_OF_STATEMENT_AGAINST_RETURN",
+	}
+	BiasOf_value = map[string]int32{
+		"BIAS_OF_UNSPECIFIED":              0,
+		"BIAS_OF_EXCHANGE":                 1,
+		"BIAS_OF_MINE_AGAINST_SETTLED":     2,
+		"BIAS_OF_ARRIVAL_WEIGHT":           3,
+		"BIAS_OF_STATEMENT_AGAINST_RETURN": 4,
+	}
+)
+
+func (x BiasOf) Enum() *BiasOf {
+	p := new(BiasOf)
+	*p = x
+	return p
+}
+
+func (x BiasOf) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (BiasOf) Descriptor() protoreflect.EnumDescriptor {
+	return file_barward_v1_service_proto_enumTypes[1].Descriptor()
+}
+
+func (BiasOf) Type() protoreflect.EnumType {
+	return &file_barward_v1_service_proto_enumTypes[1]
+}
+
+func (x BiasOf) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use BiasOf.Descriptor instead.
+func (BiasOf) EnumDescriptor() ([]byte, []int) {
+	return file_barward_v1_service_proto_rawDescGZIP(), []int{1}
+}
+
 // SignedEvent is an event with its signature.
 type SignedEvent struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2291,6 +2352,637 @@ func (x *ReconcileReturnResponse) GetReconciliation() *Reconciliation {
 	return nil
 }
 
+// SummarizeDiscrepanciesRequest says which.
+type SummarizeDiscrepanciesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Filter as in List; empty for all.
+	Filter        string `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SummarizeDiscrepanciesRequest) Reset() {
+	*x = SummarizeDiscrepanciesRequest{}
+	mi := &file_barward_v1_service_proto_msgTypes[31]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SummarizeDiscrepanciesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SummarizeDiscrepanciesRequest) ProtoMessage() {}
+
+func (x *SummarizeDiscrepanciesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_service_proto_msgTypes[31]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SummarizeDiscrepanciesRequest.ProtoReflect.Descriptor instead.
+func (*SummarizeDiscrepanciesRequest) Descriptor() ([]byte, []int) {
+	return file_barward_v1_service_proto_rawDescGZIP(), []int{31}
+}
+
+func (x *SummarizeDiscrepanciesRequest) GetFilter() string {
+	if x != nil {
+		return x.Filter
+	}
+	return ""
+}
+
+// SummarizeDiscrepanciesResponse is the register added up.
+type SummarizeDiscrepanciesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// By party that must answer, the most money first.
+	ByAnswerable []*DiscrepancyTotal `protobuf:"bytes,1,rep,name=by_answerable,json=byAnswerable,proto3" json:"by_answerable,omitempty"`
+	// By kind, the most money first.
+	ByKind []*DiscrepancyTotal `protobuf:"bytes,2,rep,name=by_kind,json=byKind,proto3" json:"by_kind,omitempty"`
+	// Number of entries it was read at.
+	TreeSize      uint64 `protobuf:"varint,3,opt,name=tree_size,json=treeSize,proto3" json:"tree_size,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SummarizeDiscrepanciesResponse) Reset() {
+	*x = SummarizeDiscrepanciesResponse{}
+	mi := &file_barward_v1_service_proto_msgTypes[32]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SummarizeDiscrepanciesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SummarizeDiscrepanciesResponse) ProtoMessage() {}
+
+func (x *SummarizeDiscrepanciesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_service_proto_msgTypes[32]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SummarizeDiscrepanciesResponse.ProtoReflect.Descriptor instead.
+func (*SummarizeDiscrepanciesResponse) Descriptor() ([]byte, []int) {
+	return file_barward_v1_service_proto_rawDescGZIP(), []int{32}
+}
+
+func (x *SummarizeDiscrepanciesResponse) GetByAnswerable() []*DiscrepancyTotal {
+	if x != nil {
+		return x.ByAnswerable
+	}
+	return nil
+}
+
+func (x *SummarizeDiscrepanciesResponse) GetByKind() []*DiscrepancyTotal {
+	if x != nil {
+		return x.ByKind
+	}
+	return nil
+}
+
+func (x *SummarizeDiscrepanciesResponse) GetTreeSize() uint64 {
+	if x != nil {
+		return x.TreeSize
+	}
+	return 0
+}
+
+// DiscrepancyTotal is one line of the summary.
+type DiscrepancyTotal struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Party or kind.
+	Of string `protobuf:"bytes,1,opt,name=of,proto3" json:"of,omitempty"`
+	// Discrepancies.
+	Count int32 `protobuf:"varint,2,opt,name=count,proto3" json:"count,omitempty"`
+	// Of these, open.
+	Open int32 `protobuf:"varint,3,opt,name=open,proto3" json:"open,omitempty"`
+	// Money at stake in the open ones, one amount a currency; estimates.
+	MoneyOpen []string `protobuf:"bytes,4,rep,name=money_open,json=moneyOpen,proto3" json:"money_open,omitempty"`
+	// Conceded in the decided ones, one amount a currency.
+	Conceded []string `protobuf:"bytes,5,rep,name=conceded,proto3" json:"conceded,omitempty"`
+	// The next date after which a claim lapses, among the open ones; empty if none has one.
+	NextClaimBy   string `protobuf:"bytes,6,opt,name=next_claim_by,json=nextClaimBy,proto3" json:"next_claim_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DiscrepancyTotal) Reset() {
+	*x = DiscrepancyTotal{}
+	mi := &file_barward_v1_service_proto_msgTypes[33]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DiscrepancyTotal) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DiscrepancyTotal) ProtoMessage() {}
+
+func (x *DiscrepancyTotal) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_service_proto_msgTypes[33]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DiscrepancyTotal.ProtoReflect.Descriptor instead.
+func (*DiscrepancyTotal) Descriptor() ([]byte, []int) {
+	return file_barward_v1_service_proto_rawDescGZIP(), []int{33}
+}
+
+func (x *DiscrepancyTotal) GetOf() string {
+	if x != nil {
+		return x.Of
+	}
+	return ""
+}
+
+func (x *DiscrepancyTotal) GetCount() int32 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+func (x *DiscrepancyTotal) GetOpen() int32 {
+	if x != nil {
+		return x.Open
+	}
+	return 0
+}
+
+func (x *DiscrepancyTotal) GetMoneyOpen() []string {
+	if x != nil {
+		return x.MoneyOpen
+	}
+	return nil
+}
+
+func (x *DiscrepancyTotal) GetConceded() []string {
+	if x != nil {
+		return x.Conceded
+	}
+	return nil
+}
+
+func (x *DiscrepancyTotal) GetNextClaimBy() string {
+	if x != nil {
+		return x.NextClaimBy
+	}
+	return ""
+}
+
+// ReportBiasRequest says what to compare.
+type ReportBiasRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What is compared.
+	Of BiasOf `protobuf:"varint,1,opt,name=of,proto3,enum=barward.v1.BiasOf" json:"of,omitempty"`
+	// Chemical symbol, for assays and metal; empty for weights.
+	Element string `protobuf:"bytes,2,opt,name=element,proto3" json:"element,omitempty"`
+	// Other party, to look at one only; empty for all.
+	Counterparty string `protobuf:"bytes,3,opt,name=counterparty,proto3" json:"counterparty,omitempty"`
+	// Balance of the second weighing, as `party/number`; empty for all. Weights only.
+	Balance string `protobuf:"bytes,4,opt,name=balance,proto3" json:"balance,omitempty"`
+	// First date of the lots or arrivals looked at; empty from the beginning.
+	FromDate string `protobuf:"bytes,5,opt,name=from_date,json=fromDate,proto3" json:"from_date,omitempty"`
+	// Last date; empty to the end.
+	ToDate string `protobuf:"bytes,6,opt,name=to_date,json=toDate,proto3" json:"to_date,omitempty"`
+	// Settings of the statistics as JSON: standard deviation of one difference, shift worth finding, decision interval,
+	// confidence, share borne. Required; README describes them. They settle nothing.
+	SettingsJson  string `protobuf:"bytes,7,opt,name=settings_json,json=settingsJson,proto3" json:"settings_json,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReportBiasRequest) Reset() {
+	*x = ReportBiasRequest{}
+	mi := &file_barward_v1_service_proto_msgTypes[34]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReportBiasRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReportBiasRequest) ProtoMessage() {}
+
+func (x *ReportBiasRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_service_proto_msgTypes[34]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReportBiasRequest.ProtoReflect.Descriptor instead.
+func (*ReportBiasRequest) Descriptor() ([]byte, []int) {
+	return file_barward_v1_service_proto_rawDescGZIP(), []int{34}
+}
+
+func (x *ReportBiasRequest) GetOf() BiasOf {
+	if x != nil {
+		return x.Of
+	}
+	return BiasOf_BIAS_OF_UNSPECIFIED
+}
+
+func (x *ReportBiasRequest) GetElement() string {
+	if x != nil {
+		return x.Element
+	}
+	return ""
+}
+
+func (x *ReportBiasRequest) GetCounterparty() string {
+	if x != nil {
+		return x.Counterparty
+	}
+	return ""
+}
+
+func (x *ReportBiasRequest) GetBalance() string {
+	if x != nil {
+		return x.Balance
+	}
+	return ""
+}
+
+func (x *ReportBiasRequest) GetFromDate() string {
+	if x != nil {
+		return x.FromDate
+	}
+	return ""
+}
+
+func (x *ReportBiasRequest) GetToDate() string {
+	if x != nil {
+		return x.ToDate
+	}
+	return ""
+}
+
+func (x *ReportBiasRequest) GetSettingsJson() string {
+	if x != nil {
+		return x.SettingsJson
+	}
+	return ""
+}
+
+// ReportBiasResponse is the comparison.
+type ReportBiasResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// In plain words first: whether one side is always ahead, since when, and what it has cost.
+	Words string `protobuf:"bytes,1,opt,name=words,proto3" json:"words,omitempty"`
+	// Differences compared, first less second.
+	Count int32 `protobuf:"varint,2,opt,name=count,proto3" json:"count,omitempty"`
+	// Mean difference with its unit.
+	Mean string `protobuf:"bytes,3,opt,name=mean,proto3" json:"mean,omitempty"`
+	// Ends of the 95 % confidence interval of the mean, with unit.
+	Interval string `protobuf:"bytes,4,opt,name=interval,proto3" json:"interval,omitempty"`
+	// Cumulative cost to the first side: ounces with their element.
+	CostOunces string `protobuf:"bytes,5,opt,name=cost_ounces,json=costOunces,proto3" json:"cost_ounces,omitempty"`
+	// Cumulative cost in money at each lot's own price; empty where no price is known.
+	CostMoney string `protobuf:"bytes,6,opt,name=cost_money,json=costMoney,proto3" json:"cost_money,omitempty"`
+	// Lot or bar at which the cumulative sum signalled; empty if it did not.
+	SignalledAt string `protobuf:"bytes,7,opt,name=signalled_at,json=signalledAt,proto3" json:"signalled_at,omitempty"`
+	// Differences in order of time.
+	Points []*BiasPoint `protobuf:"bytes,8,rep,name=points,proto3" json:"points,omitempty"`
+	// Every figure as JSON.
+	DocumentJson string `protobuf:"bytes,9,opt,name=document_json,json=documentJson,proto3" json:"document_json,omitempty"`
+	// Control chart as SVG, readable without colour.
+	ChartSvg string `protobuf:"bytes,10,opt,name=chart_svg,json=chartSvg,proto3" json:"chart_svg,omitempty"`
+	// Number of entries it was read at.
+	TreeSize      uint64 `protobuf:"varint,11,opt,name=tree_size,json=treeSize,proto3" json:"tree_size,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReportBiasResponse) Reset() {
+	*x = ReportBiasResponse{}
+	mi := &file_barward_v1_service_proto_msgTypes[35]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReportBiasResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReportBiasResponse) ProtoMessage() {}
+
+func (x *ReportBiasResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_service_proto_msgTypes[35]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReportBiasResponse.ProtoReflect.Descriptor instead.
+func (*ReportBiasResponse) Descriptor() ([]byte, []int) {
+	return file_barward_v1_service_proto_rawDescGZIP(), []int{35}
+}
+
+func (x *ReportBiasResponse) GetWords() string {
+	if x != nil {
+		return x.Words
+	}
+	return ""
+}
+
+func (x *ReportBiasResponse) GetCount() int32 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+func (x *ReportBiasResponse) GetMean() string {
+	if x != nil {
+		return x.Mean
+	}
+	return ""
+}
+
+func (x *ReportBiasResponse) GetInterval() string {
+	if x != nil {
+		return x.Interval
+	}
+	return ""
+}
+
+func (x *ReportBiasResponse) GetCostOunces() string {
+	if x != nil {
+		return x.CostOunces
+	}
+	return ""
+}
+
+func (x *ReportBiasResponse) GetCostMoney() string {
+	if x != nil {
+		return x.CostMoney
+	}
+	return ""
+}
+
+func (x *ReportBiasResponse) GetSignalledAt() string {
+	if x != nil {
+		return x.SignalledAt
+	}
+	return ""
+}
+
+func (x *ReportBiasResponse) GetPoints() []*BiasPoint {
+	if x != nil {
+		return x.Points
+	}
+	return nil
+}
+
+func (x *ReportBiasResponse) GetDocumentJson() string {
+	if x != nil {
+		return x.DocumentJson
+	}
+	return ""
+}
+
+func (x *ReportBiasResponse) GetChartSvg() string {
+	if x != nil {
+		return x.ChartSvg
+	}
+	return ""
+}
+
+func (x *ReportBiasResponse) GetTreeSize() uint64 {
+	if x != nil {
+		return x.TreeSize
+	}
+	return 0
+}
+
+// BiasPoint is one paired difference.
+type BiasPoint struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Lot or bar.
+	Of string `protobuf:"bytes,1,opt,name=of,proto3" json:"of,omitempty"`
+	// Date.
+	Date string `protobuf:"bytes,2,opt,name=date,proto3" json:"date,omitempty"`
+	// First less second, with unit.
+	Difference string `protobuf:"bytes,3,opt,name=difference,proto3" json:"difference,omitempty"`
+	// Its limit, with unit; empty where there is none.
+	Limit         string `protobuf:"bytes,4,opt,name=limit,proto3" json:"limit,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BiasPoint) Reset() {
+	*x = BiasPoint{}
+	mi := &file_barward_v1_service_proto_msgTypes[36]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BiasPoint) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BiasPoint) ProtoMessage() {}
+
+func (x *BiasPoint) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_service_proto_msgTypes[36]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BiasPoint.ProtoReflect.Descriptor instead.
+func (*BiasPoint) Descriptor() ([]byte, []int) {
+	return file_barward_v1_service_proto_rawDescGZIP(), []int{36}
+}
+
+func (x *BiasPoint) GetOf() string {
+	if x != nil {
+		return x.Of
+	}
+	return ""
+}
+
+func (x *BiasPoint) GetDate() string {
+	if x != nil {
+		return x.Date
+	}
+	return ""
+}
+
+func (x *BiasPoint) GetDifference() string {
+	if x != nil {
+		return x.Difference
+	}
+	return ""
+}
+
+func (x *BiasPoint) GetLimit() string {
+	if x != nil {
+		return x.Limit
+	}
+	return ""
+}
+
+// AdviseUmpireRequest says for what.
+type AdviseUmpireRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Lot, as `party/number`; empty where all figures are given.
+	Lot string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	// Chemical symbol, with a lot.
+	Element string `protobuf:"bytes,2,opt,name=element,proto3" json:"element,omitempty"`
+	// Figures as JSON, at most 64 KiB: with a lot, the laboratories' precision and bias, the umpire's fee; without, all of
+	// them. README describes the format.
+	FiguresJson   string `protobuf:"bytes,3,opt,name=figures_json,json=figuresJson,proto3" json:"figures_json,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AdviseUmpireRequest) Reset() {
+	*x = AdviseUmpireRequest{}
+	mi := &file_barward_v1_service_proto_msgTypes[37]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdviseUmpireRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdviseUmpireRequest) ProtoMessage() {}
+
+func (x *AdviseUmpireRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_service_proto_msgTypes[37]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdviseUmpireRequest.ProtoReflect.Descriptor instead.
+func (*AdviseUmpireRequest) Descriptor() ([]byte, []int) {
+	return file_barward_v1_service_proto_rawDescGZIP(), []int{37}
+}
+
+func (x *AdviseUmpireRequest) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *AdviseUmpireRequest) GetElement() string {
+	if x != nil {
+		return x.Element
+	}
+	return ""
+}
+
+func (x *AdviseUmpireRequest) GetFiguresJson() string {
+	if x != nil {
+		return x.FiguresJson
+	}
+	return ""
+}
+
+// AdviseUmpireResponse is the advice.
+type AdviseUmpireResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// In plain words.
+	Words string `protobuf:"bytes,1,opt,name=words,proto3" json:"words,omitempty"`
+	// Every figure as JSON.
+	DocumentJson  string `protobuf:"bytes,2,opt,name=document_json,json=documentJson,proto3" json:"document_json,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AdviseUmpireResponse) Reset() {
+	*x = AdviseUmpireResponse{}
+	mi := &file_barward_v1_service_proto_msgTypes[38]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdviseUmpireResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdviseUmpireResponse) ProtoMessage() {}
+
+func (x *AdviseUmpireResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_service_proto_msgTypes[38]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdviseUmpireResponse.ProtoReflect.Descriptor instead.
+func (*AdviseUmpireResponse) Descriptor() ([]byte, []int) {
+	return file_barward_v1_service_proto_rawDescGZIP(), []int{38}
+}
+
+func (x *AdviseUmpireResponse) GetWords() string {
+	if x != nil {
+		return x.Words
+	}
+	return ""
+}
+
+func (x *AdviseUmpireResponse) GetDocumentJson() string {
+	if x != nil {
+		return x.DocumentJson
+	}
+	return ""
+}
+
 var File_barward_v1_service_proto protoreflect.FileDescriptor
 
 const file_barward_v1_service_proto_rawDesc = "" +
@@ -2431,7 +3123,58 @@ const file_barward_v1_service_proto_rawDesc = "" +
 	"\bdocument\x18\x02 \x01(\tR\bdocument\"{\n" +
 	"\x17ReconcileReturnResponse\x12\x1c\n" +
 	"\tstatement\x18\x01 \x01(\tR\tstatement\x12B\n" +
-	"\x0ereconciliation\x18\x02 \x01(\v2\x1a.barward.v1.ReconciliationR\x0ereconciliation*\xb0\x03\n" +
+	"\x0ereconciliation\x18\x02 \x01(\v2\x1a.barward.v1.ReconciliationR\x0ereconciliation\"7\n" +
+	"\x1dSummarizeDiscrepanciesRequest\x12\x16\n" +
+	"\x06filter\x18\x01 \x01(\tR\x06filter\"\xb7\x01\n" +
+	"\x1eSummarizeDiscrepanciesResponse\x12A\n" +
+	"\rby_answerable\x18\x01 \x03(\v2\x1c.barward.v1.DiscrepancyTotalR\fbyAnswerable\x125\n" +
+	"\aby_kind\x18\x02 \x03(\v2\x1c.barward.v1.DiscrepancyTotalR\x06byKind\x12\x1b\n" +
+	"\ttree_size\x18\x03 \x01(\x04R\btreeSize\"\xab\x01\n" +
+	"\x10DiscrepancyTotal\x12\x0e\n" +
+	"\x02of\x18\x01 \x01(\tR\x02of\x12\x14\n" +
+	"\x05count\x18\x02 \x01(\x05R\x05count\x12\x12\n" +
+	"\x04open\x18\x03 \x01(\x05R\x04open\x12\x1d\n" +
+	"\n" +
+	"money_open\x18\x04 \x03(\tR\tmoneyOpen\x12\x1a\n" +
+	"\bconceded\x18\x05 \x03(\tR\bconceded\x12\"\n" +
+	"\rnext_claim_by\x18\x06 \x01(\tR\vnextClaimBy\"\xea\x01\n" +
+	"\x11ReportBiasRequest\x12\"\n" +
+	"\x02of\x18\x01 \x01(\x0e2\x12.barward.v1.BiasOfR\x02of\x12\x18\n" +
+	"\aelement\x18\x02 \x01(\tR\aelement\x12\"\n" +
+	"\fcounterparty\x18\x03 \x01(\tR\fcounterparty\x12\x18\n" +
+	"\abalance\x18\x04 \x01(\tR\abalance\x12\x1b\n" +
+	"\tfrom_date\x18\x05 \x01(\tR\bfromDate\x12\x17\n" +
+	"\ato_date\x18\x06 \x01(\tR\x06toDate\x12#\n" +
+	"\rsettings_json\x18\a \x01(\tR\fsettingsJson\"\xe1\x02\n" +
+	"\x12ReportBiasResponse\x12\x14\n" +
+	"\x05words\x18\x01 \x01(\tR\x05words\x12\x14\n" +
+	"\x05count\x18\x02 \x01(\x05R\x05count\x12\x12\n" +
+	"\x04mean\x18\x03 \x01(\tR\x04mean\x12\x1a\n" +
+	"\binterval\x18\x04 \x01(\tR\binterval\x12\x1f\n" +
+	"\vcost_ounces\x18\x05 \x01(\tR\n" +
+	"costOunces\x12\x1d\n" +
+	"\n" +
+	"cost_money\x18\x06 \x01(\tR\tcostMoney\x12!\n" +
+	"\fsignalled_at\x18\a \x01(\tR\vsignalledAt\x12-\n" +
+	"\x06points\x18\b \x03(\v2\x15.barward.v1.BiasPointR\x06points\x12#\n" +
+	"\rdocument_json\x18\t \x01(\tR\fdocumentJson\x12\x1b\n" +
+	"\tchart_svg\x18\n" +
+	" \x01(\tR\bchartSvg\x12\x1b\n" +
+	"\ttree_size\x18\v \x01(\x04R\btreeSize\"e\n" +
+	"\tBiasPoint\x12\x0e\n" +
+	"\x02of\x18\x01 \x01(\tR\x02of\x12\x12\n" +
+	"\x04date\x18\x02 \x01(\tR\x04date\x12\x1e\n" +
+	"\n" +
+	"difference\x18\x03 \x01(\tR\n" +
+	"difference\x12\x14\n" +
+	"\x05limit\x18\x04 \x01(\tR\x05limit\"d\n" +
+	"\x13AdviseUmpireRequest\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x18\n" +
+	"\aelement\x18\x02 \x01(\tR\aelement\x12!\n" +
+	"\ffigures_json\x18\x03 \x01(\tR\vfiguresJson\"Q\n" +
+	"\x14AdviseUmpireResponse\x12\x14\n" +
+	"\x05words\x18\x01 \x01(\tR\x05words\x12#\n" +
+	"\rdocument_json\x18\x02 \x01(\tR\fdocumentJson*\xb0\x03\n" +
 	"\tThingKind\x12\x1a\n" +
 	"\x16THING_KIND_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10THING_KIND_PARTY\x10\x01\x12\x15\n" +
@@ -2450,7 +3193,13 @@ const file_barward_v1_service_proto_rawDesc = "" +
 	"\x14THING_KIND_STATEMENT\x10\r\x12\x15\n" +
 	"\x11THING_KIND_RETURN\x10\x0e\x12\x1a\n" +
 	"\x16THING_KIND_DISCREPANCY\x10\x0f\x12\x19\n" +
-	"\x15THING_KIND_CORRECTION\x10\x102\xa1\x05\n" +
+	"\x15THING_KIND_CORRECTION\x10\x10*\x9b\x01\n" +
+	"\x06BiasOf\x12\x17\n" +
+	"\x13BIAS_OF_UNSPECIFIED\x10\x00\x12\x14\n" +
+	"\x10BIAS_OF_EXCHANGE\x10\x01\x12 \n" +
+	"\x1cBIAS_OF_MINE_AGAINST_SETTLED\x10\x02\x12\x1a\n" +
+	"\x16BIAS_OF_ARRIVAL_WEIGHT\x10\x03\x12$\n" +
+	" BIAS_OF_STATEMENT_AGAINST_RETURN\x10\x042\xa1\x05\n" +
 	"\rLedgerService\x12?\n" +
 	"\x06Record\x12\x19.barward.v1.RecordRequest\x1a\x1a.barward.v1.RecordResponse\x12U\n" +
 	"\fRecordStream\x12\x1f.barward.v1.RecordStreamRequest\x1a .barward.v1.RecordStreamResponse(\x010\x01\x12E\n" +
@@ -2459,14 +3208,18 @@ const file_barward_v1_service_proto_rawDesc = "" +
 	"\fWatchEntries\x12\x1f.barward.v1.WatchEntriesRequest\x1a .barward.v1.WatchEntriesResponse0\x01\x12T\n" +
 	"\rGetCheckpoint\x12 .barward.v1.GetCheckpointRequest\x1a!.barward.v1.GetCheckpointResponse\x12W\n" +
 	"\x0eProveInclusion\x12!.barward.v1.ProveInclusionRequest\x1a\".barward.v1.ProveInclusionResponse\x12]\n" +
-	"\x10ProveConsistency\x12#.barward.v1.ProveConsistencyRequest\x1a$.barward.v1.ProveConsistencyResponse2\xc7\x01\n" +
+	"\x10ProveConsistency\x12#.barward.v1.ProveConsistencyRequest\x1a$.barward.v1.ProveConsistencyResponse2\x85\x03\n" +
 	"\vBookService\x126\n" +
 	"\x03Get\x12\x16.barward.v1.GetRequest\x1a\x17.barward.v1.GetResponse\x129\n" +
 	"\x04List\x12\x17.barward.v1.ListRequest\x1a\x18.barward.v1.ListResponse\x12E\n" +
-	"\bTraceBar\x12\x1b.barward.v1.TraceBarRequest\x1a\x1c.barward.v1.TraceBarResponse2\xce\x01\n" +
+	"\bTraceBar\x12\x1b.barward.v1.TraceBarRequest\x1a\x1c.barward.v1.TraceBarResponse\x12o\n" +
+	"\x16SummarizeDiscrepancies\x12).barward.v1.SummarizeDiscrepanciesRequest\x1a*.barward.v1.SummarizeDiscrepanciesResponse\x12K\n" +
+	"\n" +
+	"ReportBias\x12\x1d.barward.v1.ReportBiasRequest\x1a\x1e.barward.v1.ReportBiasResponse2\xa1\x02\n" +
 	"\x11SettlementService\x12]\n" +
 	"\x10PreviewStatement\x12#.barward.v1.PreviewStatementRequest\x1a$.barward.v1.PreviewStatementResponse\x12Z\n" +
-	"\x0fReconcileReturn\x12\".barward.v1.ReconcileReturnRequest\x1a#.barward.v1.ReconcileReturnResponseB$Z\"barward/proto/barward/v1;barwardv1b\x06proto3"
+	"\x0fReconcileReturn\x12\".barward.v1.ReconcileReturnRequest\x1a#.barward.v1.ReconcileReturnResponse\x12Q\n" +
+	"\fAdviseUmpire\x12\x1f.barward.v1.AdviseUmpireRequest\x1a .barward.v1.AdviseUmpireResponseB$Z\"barward/proto/barward/v1;barwardv1b\x06proto3"
 
 var (
 	file_barward_v1_service_proto_rawDescOnce sync.Once
@@ -2480,133 +3233,152 @@ func file_barward_v1_service_proto_rawDescGZIP() []byte {
 	return file_barward_v1_service_proto_rawDescData
 }
 
-var file_barward_v1_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_barward_v1_service_proto_msgTypes = make([]protoimpl.MessageInfo, 32)
+var file_barward_v1_service_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
+var file_barward_v1_service_proto_msgTypes = make([]protoimpl.MessageInfo, 40)
 var file_barward_v1_service_proto_goTypes = []any{
-	(ThingKind)(0),                   // 0: barward.v1.ThingKind
-	(*SignedEvent)(nil),              // 1: barward.v1.SignedEvent
-	(*Receipt)(nil),                  // 2: barward.v1.Receipt
-	(*RecordRequest)(nil),            // 3: barward.v1.RecordRequest
-	(*RecordResponse)(nil),           // 4: barward.v1.RecordResponse
-	(*RecordStreamRequest)(nil),      // 5: barward.v1.RecordStreamRequest
-	(*RecordStreamResponse)(nil),     // 6: barward.v1.RecordStreamResponse
-	(*Refusal)(nil),                  // 7: barward.v1.Refusal
-	(*Entry)(nil),                    // 8: barward.v1.Entry
-	(*GetEntryRequest)(nil),          // 9: barward.v1.GetEntryRequest
-	(*GetEntryResponse)(nil),         // 10: barward.v1.GetEntryResponse
-	(*ListEntriesRequest)(nil),       // 11: barward.v1.ListEntriesRequest
-	(*ListEntriesResponse)(nil),      // 12: barward.v1.ListEntriesResponse
-	(*WatchEntriesRequest)(nil),      // 13: barward.v1.WatchEntriesRequest
-	(*WatchEntriesResponse)(nil),     // 14: barward.v1.WatchEntriesResponse
-	(*GetCheckpointRequest)(nil),     // 15: barward.v1.GetCheckpointRequest
-	(*GetCheckpointResponse)(nil),    // 16: barward.v1.GetCheckpointResponse
-	(*ProveInclusionRequest)(nil),    // 17: barward.v1.ProveInclusionRequest
-	(*ProveInclusionResponse)(nil),   // 18: barward.v1.ProveInclusionResponse
-	(*ProveConsistencyRequest)(nil),  // 19: barward.v1.ProveConsistencyRequest
-	(*ProveConsistencyResponse)(nil), // 20: barward.v1.ProveConsistencyResponse
-	(*Thing)(nil),                    // 21: barward.v1.Thing
-	(*GetRequest)(nil),               // 22: barward.v1.GetRequest
-	(*GetResponse)(nil),              // 23: barward.v1.GetResponse
-	(*ListRequest)(nil),              // 24: barward.v1.ListRequest
-	(*ListResponse)(nil),             // 25: barward.v1.ListResponse
-	(*TraceBarRequest)(nil),          // 26: barward.v1.TraceBarRequest
-	(*TraceBarResponse)(nil),         // 27: barward.v1.TraceBarResponse
-	(*PreviewStatementRequest)(nil),  // 28: barward.v1.PreviewStatementRequest
-	(*PreviewStatementResponse)(nil), // 29: barward.v1.PreviewStatementResponse
-	(*ReconcileReturnRequest)(nil),   // 30: barward.v1.ReconcileReturnRequest
-	(*ReconcileReturnResponse)(nil),  // 31: barward.v1.ReconcileReturnResponse
-	nil,                              // 32: barward.v1.Refusal.ValuesEntry
-	(*Discrepancy)(nil),              // 33: barward.v1.Discrepancy
-	(*Event)(nil),                    // 34: barward.v1.Event
-	(*Party)(nil),                    // 35: barward.v1.Party
-	(*Person)(nil),                   // 36: barward.v1.Person
-	(*Balance)(nil),                  // 37: barward.v1.Balance
-	(*Agreement)(nil),                // 38: barward.v1.Agreement
-	(*PriceSeries)(nil),              // 39: barward.v1.PriceSeries
-	(*HolidayCalendar)(nil),          // 40: barward.v1.HolidayCalendar
-	(*Pour)(nil),                     // 41: barward.v1.Pour
-	(*Bar)(nil),                      // 42: barward.v1.Bar
-	(*Sample)(nil),                   // 43: barward.v1.Sample
-	(*Box)(nil),                      // 44: barward.v1.Box
-	(*Consignment)(nil),              // 45: barward.v1.Consignment
-	(*Lot)(nil),                      // 46: barward.v1.Lot
-	(*Statement)(nil),                // 47: barward.v1.Statement
-	(*Return)(nil),                   // 48: barward.v1.Return
-	(*Correction)(nil),               // 49: barward.v1.Correction
-	(*RouteStep)(nil),                // 50: barward.v1.RouteStep
-	(StatementKind)(0),               // 51: barward.v1.StatementKind
-	(*Reconciliation)(nil),           // 52: barward.v1.Reconciliation
+	(ThingKind)(0),                         // 0: barward.v1.ThingKind
+	(BiasOf)(0),                            // 1: barward.v1.BiasOf
+	(*SignedEvent)(nil),                    // 2: barward.v1.SignedEvent
+	(*Receipt)(nil),                        // 3: barward.v1.Receipt
+	(*RecordRequest)(nil),                  // 4: barward.v1.RecordRequest
+	(*RecordResponse)(nil),                 // 5: barward.v1.RecordResponse
+	(*RecordStreamRequest)(nil),            // 6: barward.v1.RecordStreamRequest
+	(*RecordStreamResponse)(nil),           // 7: barward.v1.RecordStreamResponse
+	(*Refusal)(nil),                        // 8: barward.v1.Refusal
+	(*Entry)(nil),                          // 9: barward.v1.Entry
+	(*GetEntryRequest)(nil),                // 10: barward.v1.GetEntryRequest
+	(*GetEntryResponse)(nil),               // 11: barward.v1.GetEntryResponse
+	(*ListEntriesRequest)(nil),             // 12: barward.v1.ListEntriesRequest
+	(*ListEntriesResponse)(nil),            // 13: barward.v1.ListEntriesResponse
+	(*WatchEntriesRequest)(nil),            // 14: barward.v1.WatchEntriesRequest
+	(*WatchEntriesResponse)(nil),           // 15: barward.v1.WatchEntriesResponse
+	(*GetCheckpointRequest)(nil),           // 16: barward.v1.GetCheckpointRequest
+	(*GetCheckpointResponse)(nil),          // 17: barward.v1.GetCheckpointResponse
+	(*ProveInclusionRequest)(nil),          // 18: barward.v1.ProveInclusionRequest
+	(*ProveInclusionResponse)(nil),         // 19: barward.v1.ProveInclusionResponse
+	(*ProveConsistencyRequest)(nil),        // 20: barward.v1.ProveConsistencyRequest
+	(*ProveConsistencyResponse)(nil),       // 21: barward.v1.ProveConsistencyResponse
+	(*Thing)(nil),                          // 22: barward.v1.Thing
+	(*GetRequest)(nil),                     // 23: barward.v1.GetRequest
+	(*GetResponse)(nil),                    // 24: barward.v1.GetResponse
+	(*ListRequest)(nil),                    // 25: barward.v1.ListRequest
+	(*ListResponse)(nil),                   // 26: barward.v1.ListResponse
+	(*TraceBarRequest)(nil),                // 27: barward.v1.TraceBarRequest
+	(*TraceBarResponse)(nil),               // 28: barward.v1.TraceBarResponse
+	(*PreviewStatementRequest)(nil),        // 29: barward.v1.PreviewStatementRequest
+	(*PreviewStatementResponse)(nil),       // 30: barward.v1.PreviewStatementResponse
+	(*ReconcileReturnRequest)(nil),         // 31: barward.v1.ReconcileReturnRequest
+	(*ReconcileReturnResponse)(nil),        // 32: barward.v1.ReconcileReturnResponse
+	(*SummarizeDiscrepanciesRequest)(nil),  // 33: barward.v1.SummarizeDiscrepanciesRequest
+	(*SummarizeDiscrepanciesResponse)(nil), // 34: barward.v1.SummarizeDiscrepanciesResponse
+	(*DiscrepancyTotal)(nil),               // 35: barward.v1.DiscrepancyTotal
+	(*ReportBiasRequest)(nil),              // 36: barward.v1.ReportBiasRequest
+	(*ReportBiasResponse)(nil),             // 37: barward.v1.ReportBiasResponse
+	(*BiasPoint)(nil),                      // 38: barward.v1.BiasPoint
+	(*AdviseUmpireRequest)(nil),            // 39: barward.v1.AdviseUmpireRequest
+	(*AdviseUmpireResponse)(nil),           // 40: barward.v1.AdviseUmpireResponse
+	nil,                                    // 41: barward.v1.Refusal.ValuesEntry
+	(*Discrepancy)(nil),                    // 42: barward.v1.Discrepancy
+	(*Event)(nil),                          // 43: barward.v1.Event
+	(*Party)(nil),                          // 44: barward.v1.Party
+	(*Person)(nil),                         // 45: barward.v1.Person
+	(*Balance)(nil),                        // 46: barward.v1.Balance
+	(*Agreement)(nil),                      // 47: barward.v1.Agreement
+	(*PriceSeries)(nil),                    // 48: barward.v1.PriceSeries
+	(*HolidayCalendar)(nil),                // 49: barward.v1.HolidayCalendar
+	(*Pour)(nil),                           // 50: barward.v1.Pour
+	(*Bar)(nil),                            // 51: barward.v1.Bar
+	(*Sample)(nil),                         // 52: barward.v1.Sample
+	(*Box)(nil),                            // 53: barward.v1.Box
+	(*Consignment)(nil),                    // 54: barward.v1.Consignment
+	(*Lot)(nil),                            // 55: barward.v1.Lot
+	(*Statement)(nil),                      // 56: barward.v1.Statement
+	(*Return)(nil),                         // 57: barward.v1.Return
+	(*Correction)(nil),                     // 58: barward.v1.Correction
+	(*RouteStep)(nil),                      // 59: barward.v1.RouteStep
+	(StatementKind)(0),                     // 60: barward.v1.StatementKind
+	(*Reconciliation)(nil),                 // 61: barward.v1.Reconciliation
 }
 var file_barward_v1_service_proto_depIdxs = []int32{
-	33, // 0: barward.v1.Receipt.discrepancies:type_name -> barward.v1.Discrepancy
-	1,  // 1: barward.v1.RecordRequest.signed_event:type_name -> barward.v1.SignedEvent
-	2,  // 2: barward.v1.RecordResponse.receipt:type_name -> barward.v1.Receipt
-	1,  // 3: barward.v1.RecordStreamRequest.signed_event:type_name -> barward.v1.SignedEvent
-	2,  // 4: barward.v1.RecordStreamResponse.receipt:type_name -> barward.v1.Receipt
-	7,  // 5: barward.v1.RecordStreamResponse.refusal:type_name -> barward.v1.Refusal
-	32, // 6: barward.v1.Refusal.values:type_name -> barward.v1.Refusal.ValuesEntry
-	1,  // 7: barward.v1.Entry.signed_event:type_name -> barward.v1.SignedEvent
-	34, // 8: barward.v1.Entry.event:type_name -> barward.v1.Event
-	8,  // 9: barward.v1.GetEntryResponse.entry:type_name -> barward.v1.Entry
-	8,  // 10: barward.v1.ListEntriesResponse.entries:type_name -> barward.v1.Entry
-	8,  // 11: barward.v1.WatchEntriesResponse.entry:type_name -> barward.v1.Entry
-	35, // 12: barward.v1.Thing.party:type_name -> barward.v1.Party
-	36, // 13: barward.v1.Thing.person:type_name -> barward.v1.Person
-	37, // 14: barward.v1.Thing.balance:type_name -> barward.v1.Balance
-	38, // 15: barward.v1.Thing.agreement:type_name -> barward.v1.Agreement
-	39, // 16: barward.v1.Thing.price_series:type_name -> barward.v1.PriceSeries
-	40, // 17: barward.v1.Thing.holiday_calendar:type_name -> barward.v1.HolidayCalendar
-	41, // 18: barward.v1.Thing.pour:type_name -> barward.v1.Pour
-	42, // 19: barward.v1.Thing.bar:type_name -> barward.v1.Bar
-	43, // 20: barward.v1.Thing.sample:type_name -> barward.v1.Sample
-	44, // 21: barward.v1.Thing.box:type_name -> barward.v1.Box
-	45, // 22: barward.v1.Thing.consignment:type_name -> barward.v1.Consignment
-	46, // 23: barward.v1.Thing.lot:type_name -> barward.v1.Lot
-	47, // 24: barward.v1.Thing.statement:type_name -> barward.v1.Statement
-	48, // 25: barward.v1.Thing.return:type_name -> barward.v1.Return
-	33, // 26: barward.v1.Thing.discrepancy:type_name -> barward.v1.Discrepancy
-	49, // 27: barward.v1.Thing.correction:type_name -> barward.v1.Correction
+	42, // 0: barward.v1.Receipt.discrepancies:type_name -> barward.v1.Discrepancy
+	2,  // 1: barward.v1.RecordRequest.signed_event:type_name -> barward.v1.SignedEvent
+	3,  // 2: barward.v1.RecordResponse.receipt:type_name -> barward.v1.Receipt
+	2,  // 3: barward.v1.RecordStreamRequest.signed_event:type_name -> barward.v1.SignedEvent
+	3,  // 4: barward.v1.RecordStreamResponse.receipt:type_name -> barward.v1.Receipt
+	8,  // 5: barward.v1.RecordStreamResponse.refusal:type_name -> barward.v1.Refusal
+	41, // 6: barward.v1.Refusal.values:type_name -> barward.v1.Refusal.ValuesEntry
+	2,  // 7: barward.v1.Entry.signed_event:type_name -> barward.v1.SignedEvent
+	43, // 8: barward.v1.Entry.event:type_name -> barward.v1.Event
+	9,  // 9: barward.v1.GetEntryResponse.entry:type_name -> barward.v1.Entry
+	9,  // 10: barward.v1.ListEntriesResponse.entries:type_name -> barward.v1.Entry
+	9,  // 11: barward.v1.WatchEntriesResponse.entry:type_name -> barward.v1.Entry
+	44, // 12: barward.v1.Thing.party:type_name -> barward.v1.Party
+	45, // 13: barward.v1.Thing.person:type_name -> barward.v1.Person
+	46, // 14: barward.v1.Thing.balance:type_name -> barward.v1.Balance
+	47, // 15: barward.v1.Thing.agreement:type_name -> barward.v1.Agreement
+	48, // 16: barward.v1.Thing.price_series:type_name -> barward.v1.PriceSeries
+	49, // 17: barward.v1.Thing.holiday_calendar:type_name -> barward.v1.HolidayCalendar
+	50, // 18: barward.v1.Thing.pour:type_name -> barward.v1.Pour
+	51, // 19: barward.v1.Thing.bar:type_name -> barward.v1.Bar
+	52, // 20: barward.v1.Thing.sample:type_name -> barward.v1.Sample
+	53, // 21: barward.v1.Thing.box:type_name -> barward.v1.Box
+	54, // 22: barward.v1.Thing.consignment:type_name -> barward.v1.Consignment
+	55, // 23: barward.v1.Thing.lot:type_name -> barward.v1.Lot
+	56, // 24: barward.v1.Thing.statement:type_name -> barward.v1.Statement
+	57, // 25: barward.v1.Thing.return:type_name -> barward.v1.Return
+	42, // 26: barward.v1.Thing.discrepancy:type_name -> barward.v1.Discrepancy
+	58, // 27: barward.v1.Thing.correction:type_name -> barward.v1.Correction
 	0,  // 28: barward.v1.GetRequest.kind:type_name -> barward.v1.ThingKind
-	21, // 29: barward.v1.GetResponse.thing:type_name -> barward.v1.Thing
+	22, // 29: barward.v1.GetResponse.thing:type_name -> barward.v1.Thing
 	0,  // 30: barward.v1.ListRequest.kind:type_name -> barward.v1.ThingKind
-	21, // 31: barward.v1.ListResponse.things:type_name -> barward.v1.Thing
-	42, // 32: barward.v1.TraceBarResponse.bar:type_name -> barward.v1.Bar
-	50, // 33: barward.v1.TraceBarResponse.steps:type_name -> barward.v1.RouteStep
-	33, // 34: barward.v1.TraceBarResponse.discrepancies:type_name -> barward.v1.Discrepancy
-	51, // 35: barward.v1.PreviewStatementRequest.kind:type_name -> barward.v1.StatementKind
-	47, // 36: barward.v1.PreviewStatementResponse.statement:type_name -> barward.v1.Statement
-	52, // 37: barward.v1.ReconcileReturnResponse.reconciliation:type_name -> barward.v1.Reconciliation
-	3,  // 38: barward.v1.LedgerService.Record:input_type -> barward.v1.RecordRequest
-	5,  // 39: barward.v1.LedgerService.RecordStream:input_type -> barward.v1.RecordStreamRequest
-	9,  // 40: barward.v1.LedgerService.GetEntry:input_type -> barward.v1.GetEntryRequest
-	11, // 41: barward.v1.LedgerService.ListEntries:input_type -> barward.v1.ListEntriesRequest
-	13, // 42: barward.v1.LedgerService.WatchEntries:input_type -> barward.v1.WatchEntriesRequest
-	15, // 43: barward.v1.LedgerService.GetCheckpoint:input_type -> barward.v1.GetCheckpointRequest
-	17, // 44: barward.v1.LedgerService.ProveInclusion:input_type -> barward.v1.ProveInclusionRequest
-	19, // 45: barward.v1.LedgerService.ProveConsistency:input_type -> barward.v1.ProveConsistencyRequest
-	22, // 46: barward.v1.BookService.Get:input_type -> barward.v1.GetRequest
-	24, // 47: barward.v1.BookService.List:input_type -> barward.v1.ListRequest
-	26, // 48: barward.v1.BookService.TraceBar:input_type -> barward.v1.TraceBarRequest
-	28, // 49: barward.v1.SettlementService.PreviewStatement:input_type -> barward.v1.PreviewStatementRequest
-	30, // 50: barward.v1.SettlementService.ReconcileReturn:input_type -> barward.v1.ReconcileReturnRequest
-	4,  // 51: barward.v1.LedgerService.Record:output_type -> barward.v1.RecordResponse
-	6,  // 52: barward.v1.LedgerService.RecordStream:output_type -> barward.v1.RecordStreamResponse
-	10, // 53: barward.v1.LedgerService.GetEntry:output_type -> barward.v1.GetEntryResponse
-	12, // 54: barward.v1.LedgerService.ListEntries:output_type -> barward.v1.ListEntriesResponse
-	14, // 55: barward.v1.LedgerService.WatchEntries:output_type -> barward.v1.WatchEntriesResponse
-	16, // 56: barward.v1.LedgerService.GetCheckpoint:output_type -> barward.v1.GetCheckpointResponse
-	18, // 57: barward.v1.LedgerService.ProveInclusion:output_type -> barward.v1.ProveInclusionResponse
-	20, // 58: barward.v1.LedgerService.ProveConsistency:output_type -> barward.v1.ProveConsistencyResponse
-	23, // 59: barward.v1.BookService.Get:output_type -> barward.v1.GetResponse
-	25, // 60: barward.v1.BookService.List:output_type -> barward.v1.ListResponse
-	27, // 61: barward.v1.BookService.TraceBar:output_type -> barward.v1.TraceBarResponse
-	29, // 62: barward.v1.SettlementService.PreviewStatement:output_type -> barward.v1.PreviewStatementResponse
-	31, // 63: barward.v1.SettlementService.ReconcileReturn:output_type -> barward.v1.ReconcileReturnResponse
-	51, // [51:64] is the sub-list for method output_type
-	38, // [38:51] is the sub-list for method input_type
-	38, // [38:38] is the sub-list for extension type_name
-	38, // [38:38] is the sub-list for extension extendee
-	0,  // [0:38] is the sub-list for field type_name
+	22, // 31: barward.v1.ListResponse.things:type_name -> barward.v1.Thing
+	51, // 32: barward.v1.TraceBarResponse.bar:type_name -> barward.v1.Bar
+	59, // 33: barward.v1.TraceBarResponse.steps:type_name -> barward.v1.RouteStep
+	42, // 34: barward.v1.TraceBarResponse.discrepancies:type_name -> barward.v1.Discrepancy
+	60, // 35: barward.v1.PreviewStatementRequest.kind:type_name -> barward.v1.StatementKind
+	56, // 36: barward.v1.PreviewStatementResponse.statement:type_name -> barward.v1.Statement
+	61, // 37: barward.v1.ReconcileReturnResponse.reconciliation:type_name -> barward.v1.Reconciliation
+	35, // 38: barward.v1.SummarizeDiscrepanciesResponse.by_answerable:type_name -> barward.v1.DiscrepancyTotal
+	35, // 39: barward.v1.SummarizeDiscrepanciesResponse.by_kind:type_name -> barward.v1.DiscrepancyTotal
+	1,  // 40: barward.v1.ReportBiasRequest.of:type_name -> barward.v1.BiasOf
+	38, // 41: barward.v1.ReportBiasResponse.points:type_name -> barward.v1.BiasPoint
+	4,  // 42: barward.v1.LedgerService.Record:input_type -> barward.v1.RecordRequest
+	6,  // 43: barward.v1.LedgerService.RecordStream:input_type -> barward.v1.RecordStreamRequest
+	10, // 44: barward.v1.LedgerService.GetEntry:input_type -> barward.v1.GetEntryRequest
+	12, // 45: barward.v1.LedgerService.ListEntries:input_type -> barward.v1.ListEntriesRequest
+	14, // 46: barward.v1.LedgerService.WatchEntries:input_type -> barward.v1.WatchEntriesRequest
+	16, // 47: barward.v1.LedgerService.GetCheckpoint:input_type -> barward.v1.GetCheckpointRequest
+	18, // 48: barward.v1.LedgerService.ProveInclusion:input_type -> barward.v1.ProveInclusionRequest
+	20, // 49: barward.v1.LedgerService.ProveConsistency:input_type -> barward.v1.ProveConsistencyRequest
+	23, // 50: barward.v1.BookService.Get:input_type -> barward.v1.GetRequest
+	25, // 51: barward.v1.BookService.List:input_type -> barward.v1.ListRequest
+	27, // 52: barward.v1.BookService.TraceBar:input_type -> barward.v1.TraceBarRequest
+	33, // 53: barward.v1.BookService.SummarizeDiscrepancies:input_type -> barward.v1.SummarizeDiscrepanciesRequest
+	36, // 54: barward.v1.BookService.ReportBias:input_type -> barward.v1.ReportBiasRequest
+	29, // 55: barward.v1.SettlementService.PreviewStatement:input_type -> barward.v1.PreviewStatementRequest
+	31, // 56: barward.v1.SettlementService.ReconcileReturn:input_type -> barward.v1.ReconcileReturnRequest
+	39, // 57: barward.v1.SettlementService.AdviseUmpire:input_type -> barward.v1.AdviseUmpireRequest
+	5,  // 58: barward.v1.LedgerService.Record:output_type -> barward.v1.RecordResponse
+	7,  // 59: barward.v1.LedgerService.RecordStream:output_type -> barward.v1.RecordStreamResponse
+	11, // 60: barward.v1.LedgerService.GetEntry:output_type -> barward.v1.GetEntryResponse
+	13, // 61: barward.v1.LedgerService.ListEntries:output_type -> barward.v1.ListEntriesResponse
+	15, // 62: barward.v1.LedgerService.WatchEntries:output_type -> barward.v1.WatchEntriesResponse
+	17, // 63: barward.v1.LedgerService.GetCheckpoint:output_type -> barward.v1.GetCheckpointResponse
+	19, // 64: barward.v1.LedgerService.ProveInclusion:output_type -> barward.v1.ProveInclusionResponse
+	21, // 65: barward.v1.LedgerService.ProveConsistency:output_type -> barward.v1.ProveConsistencyResponse
+	24, // 66: barward.v1.BookService.Get:output_type -> barward.v1.GetResponse
+	26, // 67: barward.v1.BookService.List:output_type -> barward.v1.ListResponse
+	28, // 68: barward.v1.BookService.TraceBar:output_type -> barward.v1.TraceBarResponse
+	34, // 69: barward.v1.BookService.SummarizeDiscrepancies:output_type -> barward.v1.SummarizeDiscrepanciesResponse
+	37, // 70: barward.v1.BookService.ReportBias:output_type -> barward.v1.ReportBiasResponse
+	30, // 71: barward.v1.SettlementService.PreviewStatement:output_type -> barward.v1.PreviewStatementResponse
+	32, // 72: barward.v1.SettlementService.ReconcileReturn:output_type -> barward.v1.ReconcileReturnResponse
+	40, // 73: barward.v1.SettlementService.AdviseUmpire:output_type -> barward.v1.AdviseUmpireResponse
+	58, // [58:74] is the sub-list for method output_type
+	42, // [42:58] is the sub-list for method input_type
+	42, // [42:42] is the sub-list for extension type_name
+	42, // [42:42] is the sub-list for extension extendee
+	0,  // [0:42] is the sub-list for field type_name
 }
 
 func init() { file_barward_v1_service_proto_init() }
@@ -2651,8 +3423,8 @@ func file_barward_v1_service_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_barward_v1_service_proto_rawDesc), len(file_barward_v1_service_proto_rawDesc)),
-			NumEnums:      1,
-			NumMessages:   32,
+			NumEnums:      2,
+			NumMessages:   40,
 			NumExtensions: 0,
 			NumServices:   3,
 		},

@@ -405,9 +405,11 @@ var LedgerService_ServiceDesc = grpc.ServiceDesc{
 }
 
 const (
-	BookService_Get_FullMethodName      = "/barward.v1.BookService/Get"
-	BookService_List_FullMethodName     = "/barward.v1.BookService/List"
-	BookService_TraceBar_FullMethodName = "/barward.v1.BookService/TraceBar"
+	BookService_Get_FullMethodName                    = "/barward.v1.BookService/Get"
+	BookService_List_FullMethodName                   = "/barward.v1.BookService/List"
+	BookService_TraceBar_FullMethodName               = "/barward.v1.BookService/TraceBar"
+	BookService_SummarizeDiscrepancies_FullMethodName = "/barward.v1.BookService/SummarizeDiscrepancies"
+	BookService_ReportBias_FullMethodName             = "/barward.v1.BookService/ReportBias"
 )
 
 // BookServiceClient is the client API for BookService service.
@@ -423,6 +425,10 @@ type BookServiceClient interface {
 	List(ctx context.Context, in *ListRequest, opts ...grpc.CallOption) (*ListResponse, error)
 	// TraceBar returns the whole route of a bar.
 	TraceBar(ctx context.Context, in *TraceBarRequest, opts ...grpc.CallOption) (*TraceBarResponse, error)
+	// SummarizeDiscrepancies adds up the register: by who must answer and by kind, with what is at stake.
+	SummarizeDiscrepancies(ctx context.Context, in *SummarizeDiscrepanciesRequest, opts ...grpc.CallOption) (*SummarizeDiscrepanciesResponse, error)
+	// ReportBias compares two stages or laboratories over many lots or bars.
+	ReportBias(ctx context.Context, in *ReportBiasRequest, opts ...grpc.CallOption) (*ReportBiasResponse, error)
 }
 
 type bookServiceClient struct {
@@ -463,6 +469,26 @@ func (c *bookServiceClient) TraceBar(ctx context.Context, in *TraceBarRequest, o
 	return out, nil
 }
 
+func (c *bookServiceClient) SummarizeDiscrepancies(ctx context.Context, in *SummarizeDiscrepanciesRequest, opts ...grpc.CallOption) (*SummarizeDiscrepanciesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SummarizeDiscrepanciesResponse)
+	err := c.cc.Invoke(ctx, BookService_SummarizeDiscrepancies_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *bookServiceClient) ReportBias(ctx context.Context, in *ReportBiasRequest, opts ...grpc.CallOption) (*ReportBiasResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ReportBiasResponse)
+	err := c.cc.Invoke(ctx, BookService_ReportBias_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // BookServiceServer is the server API for BookService service.
 // All implementations must embed UnimplementedBookServiceServer
 // for forward compatibility.
@@ -476,6 +502,10 @@ type BookServiceServer interface {
 	List(context.Context, *ListRequest) (*ListResponse, error)
 	// TraceBar returns the whole route of a bar.
 	TraceBar(context.Context, *TraceBarRequest) (*TraceBarResponse, error)
+	// SummarizeDiscrepancies adds up the register: by who must answer and by kind, with what is at stake.
+	SummarizeDiscrepancies(context.Context, *SummarizeDiscrepanciesRequest) (*SummarizeDiscrepanciesResponse, error)
+	// ReportBias compares two stages or laboratories over many lots or bars.
+	ReportBias(context.Context, *ReportBiasRequest) (*ReportBiasResponse, error)
 	mustEmbedUnimplementedBookServiceServer()
 }
 
@@ -494,6 +524,12 @@ func (UnimplementedBookServiceServer) List(context.Context, *ListRequest) (*List
 }
 func (UnimplementedBookServiceServer) TraceBar(context.Context, *TraceBarRequest) (*TraceBarResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method TraceBar not implemented")
+}
+func (UnimplementedBookServiceServer) SummarizeDiscrepancies(context.Context, *SummarizeDiscrepanciesRequest) (*SummarizeDiscrepanciesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SummarizeDiscrepancies not implemented")
+}
+func (UnimplementedBookServiceServer) ReportBias(context.Context, *ReportBiasRequest) (*ReportBiasResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReportBias not implemented")
 }
 func (UnimplementedBookServiceServer) mustEmbedUnimplementedBookServiceServer() {}
 func (UnimplementedBookServiceServer) testEmbeddedByValue()                     {}
@@ -570,6 +606,42 @@ func _BookService_TraceBar_Handler(srv interface{}, ctx context.Context, dec fun
 	return interceptor(ctx, in, info, handler)
 }
 
+func _BookService_SummarizeDiscrepancies_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SummarizeDiscrepanciesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(BookServiceServer).SummarizeDiscrepancies(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: BookService_SummarizeDiscrepancies_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(BookServiceServer).SummarizeDiscrepancies(ctx, req.(*SummarizeDiscrepanciesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _BookService_ReportBias_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReportBiasRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(BookServiceServer).ReportBias(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: BookService_ReportBias_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(BookServiceServer).ReportBias(ctx, req.(*ReportBiasRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // BookService_ServiceDesc is the grpc.ServiceDesc for BookService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -589,6 +661,14 @@ var BookService_ServiceDesc = grpc.ServiceDesc{
 			MethodName: "TraceBar",
 			Handler:    _BookService_TraceBar_Handler,
 		},
+		{
+			MethodName: "SummarizeDiscrepancies",
+			Handler:    _BookService_SummarizeDiscrepancies_Handler,
+		},
+		{
+			MethodName: "ReportBias",
+			Handler:    _BookService_ReportBias_Handler,
+		},
 	},
 	Streams:  []grpc.StreamDesc{},
 	Metadata: "barward/v1/service.proto",
@@ -597,6 +677,7 @@ var BookService_ServiceDesc = grpc.ServiceDesc{
 const (
 	SettlementService_PreviewStatement_FullMethodName = "/barward.v1.SettlementService/PreviewStatement"
 	SettlementService_ReconcileReturn_FullMethodName  = "/barward.v1.SettlementService/ReconcileReturn"
+	SettlementService_AdviseUmpire_FullMethodName     = "/barward.v1.SettlementService/AdviseUmpire"
 )
 
 // SettlementServiceClient is the client API for SettlementService service.
@@ -609,6 +690,8 @@ type SettlementServiceClient interface {
 	PreviewStatement(ctx context.Context, in *PreviewStatementRequest, opts ...grpc.CallOption) (*PreviewStatementResponse, error)
 	// ReconcileReturn compares a return with the latest statement of a lot, or with one given.
 	ReconcileReturn(ctx context.Context, in *ReconcileReturnRequest, opts ...grpc.CallOption) (*ReconcileReturnResponse, error)
+	// AdviseUmpire says what an umpire is worth for an element of a lot on record, or for figures given.
+	AdviseUmpire(ctx context.Context, in *AdviseUmpireRequest, opts ...grpc.CallOption) (*AdviseUmpireResponse, error)
 }
 
 type settlementServiceClient struct {
@@ -639,6 +722,16 @@ func (c *settlementServiceClient) ReconcileReturn(ctx context.Context, in *Recon
 	return out, nil
 }
 
+func (c *settlementServiceClient) AdviseUmpire(ctx context.Context, in *AdviseUmpireRequest, opts ...grpc.CallOption) (*AdviseUmpireResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(AdviseUmpireResponse)
+	err := c.cc.Invoke(ctx, SettlementService_AdviseUmpire_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // SettlementServiceServer is the server API for SettlementService service.
 // All implementations must embed UnimplementedSettlementServiceServer
 // for forward compatibility.
@@ -649,6 +742,8 @@ type SettlementServiceServer interface {
 	PreviewStatement(context.Context, *PreviewStatementRequest) (*PreviewStatementResponse, error)
 	// ReconcileReturn compares a return with the latest statement of a lot, or with one given.
 	ReconcileReturn(context.Context, *ReconcileReturnRequest) (*ReconcileReturnResponse, error)
+	// AdviseUmpire says what an umpire is worth for an element of a lot on record, or for figures given.
+	AdviseUmpire(context.Context, *AdviseUmpireRequest) (*AdviseUmpireResponse, error)
 	mustEmbedUnimplementedSettlementServiceServer()
 }
 
@@ -664,6 +759,9 @@ func (UnimplementedSettlementServiceServer) PreviewStatement(context.Context, *P
 }
 func (UnimplementedSettlementServiceServer) ReconcileReturn(context.Context, *ReconcileReturnRequest) (*ReconcileReturnResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ReconcileReturn not implemented")
+}
+func (UnimplementedSettlementServiceServer) AdviseUmpire(context.Context, *AdviseUmpireRequest) (*AdviseUmpireResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method AdviseUmpire not implemented")
 }
 func (UnimplementedSettlementServiceServer) mustEmbedUnimplementedSettlementServiceServer() {}
 func (UnimplementedSettlementServiceServer) testEmbeddedByValue()                           {}
@@ -722,6 +820,24 @@ func _SettlementService_ReconcileReturn_Handler(srv interface{}, ctx context.Con
 	return interceptor(ctx, in, info, handler)
 }
 
+func _SettlementService_AdviseUmpire_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(AdviseUmpireRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(SettlementServiceServer).AdviseUmpire(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: SettlementService_AdviseUmpire_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(SettlementServiceServer).AdviseUmpire(ctx, req.(*AdviseUmpireRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // SettlementService_ServiceDesc is the grpc.ServiceDesc for SettlementService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -736,6 +852,10 @@ var SettlementService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ReconcileReturn",
 			Handler:    _SettlementService_ReconcileReturn_Handler,
+		},
+		{
+			MethodName: "AdviseUmpire",
+			Handler:    _SettlementService_AdviseUmpire_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
