@@ -3,7 +3,7 @@ package proof
 // Bounds of everything that this package reads. What is beyond them is refused; nothing is ever cut.
 const (
 	// MaxEvent is the largest event in bytes. A pour of a hundred bars is about 30 kB, a year of daily prices about 15 kB.
-	MaxEvent = 256 << 10
+	MaxEvent = 512 << 10
 
 	// MaxNote is the largest signed checkpoint in bytes: room for more than the 16 signatures that a reader of signed
 	// notes must accept, of the largest kind in use.
