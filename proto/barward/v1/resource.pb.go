@@ -697,8 +697,16 @@ type Agreement struct {
 	Entries []uint64 `protobuf:"varint,7,rep,packed,name=entries,proto3" json:"entries,omitempty"`
 	// Parties that may read it.
 	Parties []string `protobuf:"bytes,8,rep,name=parties,proto3" json:"parties,omitempty"`
-	// Umpire laboratories appointed so far, for the turn.
+	// Umpire laboratories appointed so far under all versions, for the turn.
 	UmpiresCalled int32 `protobuf:"varint,9,opt,name=umpires_called,json=umpiresCalled,proto3" json:"umpires_called,omitempty"`
+	// Id of the terms, the same for all versions.
+	TermsId string `protobuf:"bytes,10,opt,name=terms_id,json=termsId,proto3" json:"terms_id,omitempty"`
+	// Version of the terms.
+	Version int32 `protobuf:"varint,11,opt,name=version,proto3" json:"version,omitempty"`
+	// Agreement whose version comes before; empty for the first on record.
+	Supersedes string `protobuf:"bytes,12,opt,name=supersedes,proto3" json:"supersedes,omitempty"`
+	// Agreement whose version has come into force since; metal advised before goes on under this one. Empty for the latest.
+	SupersededBy  string `protobuf:"bytes,13,opt,name=superseded_by,json=supersededBy,proto3" json:"superseded_by,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -794,6 +802,34 @@ func (x *Agreement) GetUmpiresCalled() int32 {
 		return x.UmpiresCalled
 	}
 	return 0
+}
+
+func (x *Agreement) GetTermsId() string {
+	if x != nil {
+		return x.TermsId
+	}
+	return ""
+}
+
+func (x *Agreement) GetVersion() int32 {
+	if x != nil {
+		return x.Version
+	}
+	return 0
+}
+
+func (x *Agreement) GetSupersedes() string {
+	if x != nil {
+		return x.Supersedes
+	}
+	return ""
+}
+
+func (x *Agreement) GetSupersededBy() string {
+	if x != nil {
+		return x.SupersededBy
+	}
+	return ""
 }
 
 // PriceSeries is what is known of a series of daily prices.
@@ -2361,14 +2397,16 @@ func (x *Advance) GetEntry() uint64 {
 // LotCost is a cost of a lot.
 type LotCost struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// What for: umpire.
+	// What for: assay, umpire, freight or insurance.
 	Kind string `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
 	// The whole cost, money.
 	Amount string `protobuf:"bytes,2,opt,name=amount,proto3" json:"amount,omitempty"`
 	// The seller's share in percent, a plain decimal.
 	SellerSharePercent string `protobuf:"bytes,3,opt,name=seller_share_percent,json=sellerSharePercent,proto3" json:"seller_share_percent,omitempty"`
 	// Entry.
-	Entry         uint64 `protobuf:"varint,4,opt,name=entry,proto3" json:"entry,omitempty"`
+	Entry uint64 `protobuf:"varint,4,opt,name=entry,proto3" json:"entry,omitempty"`
+	// Invoice or waybill.
+	Reference     string `protobuf:"bytes,5,opt,name=reference,proto3" json:"reference,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2429,6 +2467,13 @@ func (x *LotCost) GetEntry() uint64 {
 		return x.Entry
 	}
 	return 0
+}
+
+func (x *LotCost) GetReference() string {
+	if x != nil {
+		return x.Reference
+	}
+	return ""
 }
 
 // Lot is a lot as readers see it.
@@ -3310,7 +3355,12 @@ type Discrepancy struct {
 	// Consignment it belongs to, if any.
 	Consignment string `protobuf:"bytes,25,opt,name=consignment,proto3" json:"consignment,omitempty"`
 	// Lot it belongs to, if any.
-	Lot           string `protobuf:"bytes,26,opt,name=lot,proto3" json:"lot,omitempty"`
+	Lot string `protobuf:"bytes,26,opt,name=lot,proto3" json:"lot,omitempty"`
+	// What silence until claim_by means by the agreement: accepted (the figure stands) or open (it may still be claimed);
+	// empty where the agreement sets no window.
+	ClaimSilence string `protobuf:"bytes,27,opt,name=claim_silence,json=claimSilence,proto3" json:"claim_silence,omitempty"`
+	// Whether it was decided after claim_by although silence until then accepts the figure.
+	DecidedLate   bool `protobuf:"varint,28,opt,name=decided_late,json=decidedLate,proto3" json:"decided_late,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3525,6 +3575,20 @@ func (x *Discrepancy) GetLot() string {
 		return x.Lot
 	}
 	return ""
+}
+
+func (x *Discrepancy) GetClaimSilence() string {
+	if x != nil {
+		return x.ClaimSilence
+	}
+	return ""
+}
+
+func (x *Discrepancy) GetDecidedLate() bool {
+	if x != nil {
+		return x.DecidedLate
+	}
+	return false
 }
 
 // Correction is a change to a figure that another party relied on, until that party countersigns it.
@@ -3789,7 +3853,7 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"checked_at\x18\x01 \x01(\tR\tcheckedAt\x12\x16\n" +
 	"\x06passed\x18\x02 \x01(\bR\x06passed\x12\x1a\n" +
 	"\bfindings\x18\x03 \x03(\tR\bfindings\x12\x14\n" +
-	"\x05entry\x18\x04 \x01(\x04R\x05entry\"\x82\x02\n" +
+	"\x05entry\x18\x04 \x01(\x04R\x05entry\"\xfc\x02\n" +
 	"\tAgreement\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x16\n" +
 	"\x06seller\x18\x02 \x01(\tR\x06seller\x12\x18\n" +
@@ -3800,7 +3864,14 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\bwarnings\x18\x06 \x03(\tR\bwarnings\x12\x18\n" +
 	"\aentries\x18\a \x03(\x04R\aentries\x12\x18\n" +
 	"\aparties\x18\b \x03(\tR\aparties\x12%\n" +
-	"\x0eumpires_called\x18\t \x01(\x05R\rumpiresCalled\"\x92\x01\n" +
+	"\x0eumpires_called\x18\t \x01(\x05R\rumpiresCalled\x12\x19\n" +
+	"\bterms_id\x18\n" +
+	" \x01(\tR\atermsId\x12\x18\n" +
+	"\aversion\x18\v \x01(\x05R\aversion\x12\x1e\n" +
+	"\n" +
+	"supersedes\x18\f \x01(\tR\n" +
+	"supersedes\x12#\n" +
+	"\rsuperseded_by\x18\r \x01(\tR\fsupersededBy\"\x92\x01\n" +
 	"\vPriceSeries\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1a\n" +
 	"\bcurrency\x18\x02 \x01(\tR\bcurrency\x12.\n" +
@@ -3952,12 +4023,13 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\aAdvance\x12\x16\n" +
 	"\x06amount\x18\x01 \x01(\tR\x06amount\x12\x17\n" +
 	"\apaid_on\x18\x02 \x01(\tR\x06paidOn\x12\x14\n" +
-	"\x05entry\x18\x03 \x01(\x04R\x05entry\"}\n" +
+	"\x05entry\x18\x03 \x01(\x04R\x05entry\"\x9b\x01\n" +
 	"\aLotCost\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x16\n" +
 	"\x06amount\x18\x02 \x01(\tR\x06amount\x120\n" +
 	"\x14seller_share_percent\x18\x03 \x01(\tR\x12sellerSharePercent\x12\x14\n" +
-	"\x05entry\x18\x04 \x01(\x04R\x05entry\"\x81\x06\n" +
+	"\x05entry\x18\x04 \x01(\x04R\x05entry\x12\x1c\n" +
+	"\treference\x18\x05 \x01(\tR\treference\"\x81\x06\n" +
 	"\x03Lot\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
 	"\x05party\x18\x02 \x01(\tR\x05party\x12\x16\n" +
@@ -4041,7 +4113,7 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\x05cause\x18\x01 \x01(\tR\x05cause\x12\x18\n" +
 	"\aelement\x18\x02 \x01(\tR\aelement\x12\x16\n" +
 	"\x06ounces\x18\x03 \x01(\tR\x06ounces\x12\x16\n" +
-	"\x06amount\x18\x04 \x01(\tR\x06amount\"\x93\x06\n" +
+	"\x06amount\x18\x04 \x01(\tR\x06amount\"\xdb\x06\n" +
 	"\vDiscrepancy\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12/\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x1b.barward.v1.DiscrepancyKindR\x04kind\x12\x18\n" +
@@ -4073,7 +4145,9 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\rdecided_entry\x18\x17 \x01(\x04R\fdecidedEntry\x12\x18\n" +
 	"\aparties\x18\x18 \x03(\tR\aparties\x12 \n" +
 	"\vconsignment\x18\x19 \x01(\tR\vconsignment\x12\x10\n" +
-	"\x03lot\x18\x1a \x01(\tR\x03lot\"\xda\x01\n" +
+	"\x03lot\x18\x1a \x01(\tR\x03lot\x12#\n" +
+	"\rclaim_silence\x18\x1b \x01(\tR\fclaimSilence\x12!\n" +
+	"\fdecided_late\x18\x1c \x01(\bR\vdecidedLate\"\xda\x01\n" +
 	"\n" +
 	"Correction\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1a\n" +

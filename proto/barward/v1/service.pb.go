@@ -1138,7 +1138,10 @@ func (*GetCheckpointRequest) Descriptor() ([]byte, []int) {
 type GetCheckpointResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// C2SP signed note with a tlog checkpoint.
-	Checkpoint    string `protobuf:"bytes,1,opt,name=checkpoint,proto3" json:"checkpoint,omitempty"`
+	Checkpoint string `protobuf:"bytes,1,opt,name=checkpoint,proto3" json:"checkpoint,omitempty"`
+	// Public key of the log, as a C2SP verifier key. A client takes it once, on first use, and compares it with what the
+	// operator publishes elsewhere.
+	LogPublicKey  string `protobuf:"bytes,2,opt,name=log_public_key,json=logPublicKey,proto3" json:"log_public_key,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1176,6 +1179,13 @@ func (*GetCheckpointResponse) Descriptor() ([]byte, []int) {
 func (x *GetCheckpointResponse) GetCheckpoint() string {
 	if x != nil {
 		return x.Checkpoint
+	}
+	return ""
+}
+
+func (x *GetCheckpointResponse) GetLogPublicKey() string {
+	if x != nil {
+		return x.LogPublicKey
 	}
 	return ""
 }
@@ -3047,11 +3057,12 @@ const file_barward_v1_service_proto_rawDesc = "" +
 	"\rfrom_sequence\x18\x01 \x01(\x04R\ffromSequence\"?\n" +
 	"\x14WatchEntriesResponse\x12'\n" +
 	"\x05entry\x18\x01 \x01(\v2\x11.barward.v1.EntryR\x05entry\"\x16\n" +
-	"\x14GetCheckpointRequest\"7\n" +
+	"\x14GetCheckpointRequest\"]\n" +
 	"\x15GetCheckpointResponse\x12\x1e\n" +
 	"\n" +
 	"checkpoint\x18\x01 \x01(\tR\n" +
-	"checkpoint\"P\n" +
+	"checkpoint\x12$\n" +
+	"\x0elog_public_key\x18\x02 \x01(\tR\flogPublicKey\"P\n" +
 	"\x15ProveInclusionRequest\x12\x1a\n" +
 	"\bsequence\x18\x01 \x01(\x04R\bsequence\x12\x1b\n" +
 	"\ttree_size\x18\x02 \x01(\x04R\btreeSize\"M\n" +

@@ -45,7 +45,7 @@ type LedgerServiceClient interface {
 	ListEntries(ctx context.Context, in *ListEntriesRequest, opts ...grpc.CallOption) (*ListEntriesResponse, error)
 	// WatchEntries sends entries from a sequence number on, and goes on as they come.
 	WatchEntries(ctx context.Context, in *WatchEntriesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchEntriesResponse], error)
-	// GetCheckpoint returns the latest signed checkpoint.
+	// GetCheckpoint returns the latest signed checkpoint. It needs no token: a checkpoint is made to be shown around.
 	GetCheckpoint(ctx context.Context, in *GetCheckpointRequest, opts ...grpc.CallOption) (*GetCheckpointResponse, error)
 	// ProveInclusion proves that an entry is in the tree of a size.
 	ProveInclusion(ctx context.Context, in *ProveInclusionRequest, opts ...grpc.CallOption) (*ProveInclusionResponse, error)
@@ -169,7 +169,7 @@ type LedgerServiceServer interface {
 	ListEntries(context.Context, *ListEntriesRequest) (*ListEntriesResponse, error)
 	// WatchEntries sends entries from a sequence number on, and goes on as they come.
 	WatchEntries(*WatchEntriesRequest, grpc.ServerStreamingServer[WatchEntriesResponse]) error
-	// GetCheckpoint returns the latest signed checkpoint.
+	// GetCheckpoint returns the latest signed checkpoint. It needs no token: a checkpoint is made to be shown around.
 	GetCheckpoint(context.Context, *GetCheckpointRequest) (*GetCheckpointResponse, error)
 	// ProveInclusion proves that an entry is in the tree of a size.
 	ProveInclusion(context.Context, *ProveInclusionRequest) (*ProveInclusionResponse, error)

@@ -1,0 +1,249 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"barward/internal/quantity"
+	"barward/internal/refusal"
+	"barward/internal/weighing"
+	pb "barward/proto/barward/v1"
+)
+
+// Cautions shown where the action is. Local codes and the responsible person prevail over them.
+const (
+	moltenCaution = "Caution: molten metal and a hot mould. Dry tools and moulds only (moisture throws metal), two people present,\n" +
+		"face, hands and lungs protected; bars are heavy. Your site's rules and the responsible person prevail over this tool.\n"
+	moneyCaution = "Not legal advice: where this and the contract differ, the contract prevails. Read each line before you sign.\n"
+)
+
+type pourCmd struct {
+	Log         pourLog        `cmd:"" help:"Record a pour: by flags, from a file, or asked for at the bench." example:"barward pour log P-7 --balance B1 --charge '61.2 kg' --slag '14.9 kg' --bar 'OT-0412=12441.3 g,12441.4 g'"`
+	Countersign countersignCmd `cmd:"" help:"Witness a pour, as the second person." thing:"pour" example:"barward pour countersign P-7"`
+	List        listCmd        `cmd:"" help:"List pours." example:"barward pour list"`
+	Show        showCmd        `cmd:"" help:"Show a pour." example:"barward pour show P-7"`
+}
+
+type pourLog struct {
+	Number   string   `arg:"" help:"Number of the pour."`
+	Balance  string   `help:"Balance that the bars were weighed on."`
+	Charge   string   `help:"Mass of the charge with flux."`
+	Describe string   `help:"What was charged."`
+	Slag     string   `help:"Mass of the slag."`
+	Expected string   `help:"Gross doré that was expected."`
+	Bar      []string `sep:"none" help:"mark=reading,reading; repeat for more bars." placeholder:"MARK=MASS,MASS"`
+	File     string   `help:"Bars as CSV (mark, reading1, reading2, …), or the whole pour as JSON." type:"path"`
+	Unit     string   `help:"Unit of readings written without one: g, kg, mg or oz."`
+	airFlags `embed:""`
+}
+
+// airFlags are the air at the balance, all three or none.
+type airFlags struct {
+	Temperature string `help:"Air at the balance, °C." placeholder:"C"`
+	Pressure    string `help:"Air at the balance, hPa at the place." placeholder:"HPA"`
+	Humidity    string `help:"Air at the balance, % relative." placeholder:"PERCENT"`
+}
+
+func (f airFlags) air() *pb.Air {
+	if f.Temperature+f.Pressure+f.Humidity == "" {
+		return nil
+	}
+	return &pb.Air{TemperatureC: f.Temperature, PressureHpa: f.Pressure, HumidityPercent: f.Humidity}
+}
+
+// Run gathers the pour and records it.
+func (c *pourLog) Run(a *app) error {
+	say(a.complain, "%s", moltenCaution)
+	event := &pb.PourRecorded{}
+	if strings.HasSuffix(strings.ToLower(c.File), ".json") {
+		if err := a.body(c.File, event); err != nil {
+			return err
+		}
+	}
+	event.PourId = c.Number
+	for _, given := range []struct {
+		flag  string
+		field *string
+	}{{c.Charge, &event.Charge}, {c.Describe, &event.ChargeDescription}, {c.Slag, &event.Slag}, {c.Expected,
+		&event.Expected}, {c.Balance, &event.Balance}} {
+		if given.flag != "" {
+			*given.field = given.flag
+		}
+	}
+	if air := c.air(); air != nil {
+		event.Air = air
+	}
+	var err error
+	if event.Balance, err = a.ref(event.GetBalance()); err != nil {
+		return err
+	}
+	bars, err := c.bars(a)
+	if err != nil {
+		return err
+	}
+	event.Bars = append(event.Bars, bars...)
+	if _, sits := a.terminal(); sits && len(event.GetBars()) == 0 {
+		if event.Bars, err = a.atTheBench(event.GetBalance(), c.Unit); err != nil {
+			return err
+		}
+	}
+	if len(event.GetBars()) == 0 {
+		return refusal.Invalidf("BARS_MISSING", "bars",
+			"A pour has at least one bar. Give --bar MARK=READING,READING or --file, or run it on a terminal.")
+	}
+	return a.record(event)
+}
+
+// bars are those of the flags and of the CSV file.
+func (c *pourLog) bars(a *app) (bars []*pb.PouredBar, err error) {
+	for _, text := range c.Bar {
+		mark, readings, _ := strings.Cut(text, "=")
+		full, err := massesOf(strings.Split(readings, ","), c.Unit)
+		if err != nil {
+			return nil, refusal.In(err, "--bar "+mark)
+		}
+		bars = append(bars, &pb.PouredBar{Mark: strings.TrimSpace(mark), Readings: full})
+	}
+	if c.File == "" || strings.HasSuffix(strings.ToLower(c.File), ".json") {
+		return bars, nil
+	}
+	rows, err := a.readRows(c.File, []string{"mark", "reading1", "reading2"}, nil)
+	if err != nil {
+		return nil, err
+	}
+	for _, r := range rows {
+		full, err := massesOf(r.readings, c.Unit)
+		if err != nil {
+			return nil, r.wrong("reading", err)
+		}
+		bars = append(bars, &pb.PouredBar{Mark: r.cells["mark"], Readings: full})
+	}
+	return bars, nil
+}
+
+// atTheBench asks for mark after mark and reading after reading, accepts a pair that agrees and asks for a fresh one
+// where it does not. An empty mark ends it.
+func (a *app) atTheBench(balance, unit string) (bars []*pb.PouredBar, err error) {
+	b, err := a.balanceAtHand(balance)
+	if err != nil {
+		say(a.complain, "The balance is not known here (%s), so readings are not judged now; the service will.\n",
+			sentence(err))
+	}
+	if unit == "" && b != nil {
+		unit = string(b.Readability.Unit())
+	}
+	total := quantity.Mass{}
+	for {
+		say(a.out, "mark of bar %d (empty to end): ", len(bars)+1)
+		mark, err := a.line()
+		if err != nil || mark == "" {
+			return bars, endOfInput(err)
+		}
+		readings, weight, err := a.askReadings(b, unit)
+		if err != nil {
+			return nil, err
+		}
+		total = total.Add(weight)
+		bars = append(bars, &pb.PouredBar{Mark: mark, Readings: readings})
+		say(a.out, "  ✓ %s %s; %d bars, total %s\n", mark, weight, len(bars), total)
+	}
+}
+
+// askReadings asks until two readings agree, or until somebody insists.
+func (a *app) askReadings(b *weighing.Balance, unit string) ([]string, quantity.Mass, error) {
+	var readings, apart []string // apart is the last pair that did not agree
+	for {
+		say(a.out, "  reading %d: ", len(readings)+1)
+		text, err := a.line()
+		if err != nil {
+			return nil, quantity.Mass{}, err
+		}
+		if text == "keep" && len(apart) > 0 {
+			weight, _ := judge(b, apart)
+			return apart, weight.Mass, nil
+		}
+		full, err := massOf(text, unit)
+		if err == nil && b != nil {
+			_, err = weighing.Read(*b, []quantity.Mass{quantity.MustMass(full),
+				quantity.MustMass(full)}) // one reading alone: can the balance show it?
+		}
+		if err != nil {
+			say(a.out, "  ✗ %s\n", sentence(err))
+			continue
+		}
+		if readings = append(readings, full); len(readings) < 2 {
+			continue
+		}
+		weight, words := judge(b, readings)
+		if words == "" {
+			return readings, weight.Mass, nil
+		}
+		say(a.out, "  ✗ %s; weigh a fresh pair, or type keep to record these as they are\n", words)
+		readings, apart = nil, readings
+	}
+}
+
+// judge puts readings to the rules of the balance; the words are empty where they agree. Without a known balance there is
+// no readability to bring a mean to, and the first reading stands in the running total.
+func judge(b *weighing.Balance, readings []string) (weighing.Weight, string) {
+	var masses []quantity.Mass
+	for _, r := range readings {
+		m, err := quantity.ParseMass(r)
+		if err != nil {
+			return weighing.Weight{}, err.Error()
+		}
+		masses = append(masses, m)
+	}
+	if b == nil {
+		return weighing.Weight{Mass: masses[0], Readings: masses}, ""
+	}
+	weight, err := weighing.Read(*b, masses)
+	if err != nil {
+		return weighing.Weight{Mass: masses[0], Readings: masses}, sentence(err)
+	}
+	if !weight.Agree {
+		return weight, fmt.Sprintf("the readings are %s apart, above the repeatability of %s", weight.Spread,
+			b.Repeatability)
+	}
+	return weight, ""
+}
+
+// balanceAtHand returns a balance from the service, or as it was last seen where there is no link.
+func (a *app) balanceAtHand(name string) (*weighing.Balance, error) {
+	if name == "" {
+		return nil, refusal.Invalidf("BALANCE_MISSING", "balance", "no balance was named")
+	}
+	file := "balances/" + strings.ReplaceAll(name, "/", "+") + ".json"
+	thing, err := a.get(pb.ThingKind_THING_KIND_BALANCE, name)
+	if err == nil {
+		b, err := balanceOf(thing.GetBalance().GetRegistered())
+		if err != nil {
+			return nil, err
+		}
+		return &b, a.home.writeJSON(file, b)
+	}
+	if !unreachable(err) {
+		return nil, err
+	}
+	var kept weighing.Balance
+	if found, broken := a.home.readJSON(file, &kept); broken != nil || !found {
+		return nil, err
+	}
+	return &kept, nil
+}
+
+// balanceOf reads a registered balance into the terms of its room.
+func balanceOf(r *pb.BalanceRegistered) (weighing.Balance, error) {
+	b := weighing.Balance{Class: weighing.Class(r.GetAccuracyClass()), CheckEvery: int(r.GetCheckEveryDays())}
+	for _, m := range []struct {
+		text string
+		into *quantity.Mass
+	}{{r.GetCapacity(), &b.Capacity}, {r.GetReadability(), &b.Readability}, {r.GetVerificationInterval(),
+		&b.Interval}, {r.GetRepeatability(), &b.Repeatability}} {
+		var err error
+		if *m.into, err = quantity.ParseMass(m.text); err != nil {
+			return b, err
+		}
+	}
+	return b, nil
+}

@@ -1,0 +1,219 @@
+package main
+
+import (
+	"barward/internal/refusal"
+	"barward/internal/settlement"
+	pb "barward/proto/barward/v1"
+)
+
+type partyCmd struct {
+	Register partyRegister `cmd:"" help:"Register a party and its sites." example:"barward party register ottermere --name 'Ottermere Gold' --kind mine --site 'plant:3900:Plant'"`
+	List     listCmd       `cmd:"" help:"List parties." example:"barward party list"`
+	Show     showCmd       `cmd:"" help:"Show a party." example:"barward party show ottermere"`
+}
+
+type partyRegister struct {
+	ID   string   `arg:"" help:"Lower-case letters, digits and hyphens."`
+	Name string   `required:"" help:"Name as people write it."`
+	Kind string   `required:"" help:"operator, mine, carrier, refinery, laboratory, vault or auditor."`
+	Site []string `sep:"none" help:"site:elevation in metres:name; repeat for more." placeholder:"SITE:M:NAME"`
+}
+
+// Run records the registration.
+func (c *partyRegister) Run(a *app) error {
+	kind, err := choose(pb.PartyKind_value, "PARTY_KIND_", c.Kind, "--kind")
+	if err != nil {
+		return err
+	}
+	event := &pb.PartyRegistered{PartyId: c.ID, DisplayName: c.Name, Kind: pb.PartyKind(kind)}
+	for _, text := range c.Site {
+		parts, err := split(text, 3, "site:elevation in metres:name")
+		if err != nil {
+			return refusal.In(err, "--site")
+		}
+		event.Sites = append(event.Sites, &pb.Site{SiteId: parts[0], ElevationM: parts[1], DisplayName: parts[2]})
+	}
+	return a.record(event)
+}
+
+type balanceCmd struct {
+	Register balanceRegister `cmd:"" help:"Register a balance by the terms of OIML R 76." example:"barward balance register B1 --site plant --class II --capacity '32000 g' --readability '0.1 g' --interval '1 g' --repeatability '0.2 g' --check-every 1"`
+	Check    balanceCheck    `cmd:"" help:"Record what a balance showed for known weights." example:"barward balance check B1 --point '20 kg:F1:20000.1 g'"`
+	Assess   offlineCmd      `cmd:"" help:"Judge a check from figures alone: OIML R 76 permitted errors, R 111 weights. JSON in and out." offline:"balance" example:"barward balance assess --file check.json"`
+	Status   balanceStatus   `cmd:"" help:"Whether a balance is in date." example:"barward balance status B1"`
+	List     listCmd         `cmd:"" help:"List balances." example:"barward balance list"`
+	Show     showCmd         `cmd:"" help:"Show a balance with its checks." example:"barward balance show B1"`
+}
+
+type balanceRegister struct {
+	Number        string `arg:"" help:"Number of the balance."`
+	Site          string `required:"" help:"Where it stands."`
+	Class         string `required:"" help:"Accuracy class: I, II, III or IIII."`
+	Capacity      string `required:"" help:"Largest load, a mass."`
+	Readability   string `required:"" help:"Smallest step it shows (d), a mass."`
+	Interval      string `required:"" help:"Verification scale interval (e), a mass."`
+	Repeatability string `required:"" help:"Largest spread of readings that is accepted, a mass."`
+	CheckEvery    int32  `required:"" help:"Days for which a check counts."`
+}
+
+// Run records the registration.
+func (c *balanceRegister) Run(a *app) error {
+	site, err := a.ref(c.Site)
+	if err != nil {
+		return err
+	}
+	return a.record(&pb.BalanceRegistered{BalanceId: c.Number, Site: site, AccuracyClass: c.Class, Capacity: c.Capacity,
+		Readability: c.Readability, VerificationInterval: c.Interval, Repeatability: c.Repeatability, CheckEveryDays: c.CheckEvery})
+}
+
+type balanceCheck struct {
+	Number string   `arg:"" help:"Number of the balance."`
+	Point  []string `sep:"none" required:"" help:"nominal mass:class of the weight:what was shown; repeat for more." placeholder:"MASS:CLASS:MASS"`
+}
+
+// Run records the check.
+func (c *balanceCheck) Run(a *app) error {
+	balance, err := a.ref(c.Number)
+	if err != nil {
+		return err
+	}
+	event := &pb.BalanceChecked{Balance: balance}
+	for _, text := range c.Point {
+		parts, err := split(text, 3, "nominal mass:class:observed mass")
+		if err != nil {
+			return refusal.In(err, "--point")
+		}
+		event.Points = append(event.Points, &pb.CheckPoint{Nominal: parts[0], WeightClass: parts[1], Observed: parts[2]})
+	}
+	return a.record(event)
+}
+
+type balanceStatus struct {
+	Number string `arg:"" help:"Number of the balance."`
+}
+
+// Run asks for the balance and puts its checks to the rules of its room.
+func (c *balanceStatus) Run(a *app) error {
+	thing, err := a.get(pb.ThingKind_THING_KIND_BALANCE, c.Number)
+	if err != nil {
+		return err
+	}
+	return a.showBalanceStatus(thing.GetBalance())
+}
+
+type agreementCmd struct {
+	Sign        agreementSign  `cmd:"" help:"Sign terms. They bind when the other party countersigns." example:"barward agreement sign A-7 --file terms.json"`
+	Check       agreementCheck `cmd:"" help:"Check a file of terms, without a service: what is missing, what fights." example:"barward agreement check --file terms.json"`
+	Countersign countersignCmd `cmd:"" help:"Agree to the terms that the other party signed." thing:"agreement" example:"barward agreement countersign quillhaven/A-7"`
+	List        listCmd        `cmd:"" help:"List agreements." example:"barward agreement list"`
+	Show        showCmd        `cmd:"" help:"Show the terms." example:"barward agreement show A-7"`
+}
+
+type agreementSign struct {
+	Number string `arg:"" help:"Number of the agreement."`
+	File   string `required:"" help:"The terms, JSON." type:"path"`
+}
+
+// Run checks the terms where they are, then records the signature.
+func (c *agreementSign) Run(a *app) error {
+	text, err := a.input(c.File)
+	if err != nil {
+		return err
+	}
+	if _, err := a.checkTerms(text); err != nil {
+		return err
+	}
+	return a.record(&pb.AgreementSigned{AgreementId: c.Number, TermsJson: string(text)})
+}
+
+type agreementCheck struct {
+	File string `required:"" help:"The terms, JSON." type:"path"`
+}
+
+// Run needs no service.
+func (c *agreementCheck) Run(a *app) error {
+	text, err := a.input(c.File)
+	if err != nil {
+		return err
+	}
+	terms, err := a.checkTerms(text)
+	if err != nil {
+		return err
+	}
+	if a.g.Output == "json" {
+		return a.showValue(terms)
+	}
+	say(a.out, "✓ agreement %s version %d between %s and %s: no term is missing\n", terms.ID, terms.Version,
+		terms.Seller, terms.Refiner)
+	return nil
+}
+
+// checkTerms reads terms, refuses what may not be signed, and says which terms fight each other.
+func (a *app) checkTerms(text []byte) (settlement.Terms, error) {
+	terms, err := settlement.ParseTerms(text)
+	if err != nil {
+		return terms, err
+	}
+	if err := terms.Check(); err != nil {
+		return terms, err
+	}
+	for _, w := range terms.Warnings() {
+		say(a.complain, "! %s: %s\n", w.Field, w.Text)
+	}
+	return terms, nil
+}
+
+type priceCmd struct {
+	Publish   pricePublish  `cmd:"" help:"Publish daily prices from a CSV file with the columns date, price (for one troy ounce fine)." example:"barward price publish 'Gold PM (invented)' --currency USD --file prices.csv"`
+	Holidays  priceHolidays `cmd:"" help:"Publish holidays from a CSV file with the column date." example:"barward price holidays 'Invented City' --file holidays.csv"`
+	List      listCmd       `cmd:"" help:"List price series." thing:"price_series" example:"barward price list"`
+	Show      showCmd       `cmd:"" help:"Show the prices of a series." thing:"price_series" example:"barward price show 'Gold PM (invented)'"`
+	Calendars listCmd       `cmd:"" help:"List holiday calendars." thing:"holiday_calendar" example:"barward price calendars"`
+	Calendar  showCmd       `cmd:"" help:"Show a holiday calendar." thing:"holiday_calendar" example:"barward price calendar 'Invented City'"`
+}
+
+type pricePublish struct {
+	Series   string `arg:"" help:"Name of the series."`
+	Currency string `required:"" help:"ISO 4217 code."`
+	File     string `required:"" help:"CSV: date, price." type:"path"`
+}
+
+// Run reads all rows, then publishes them.
+func (c *pricePublish) Run(a *app) error {
+	rows, err := a.readRows(c.File, []string{"date", "price"}, nil)
+	if err != nil {
+		return err
+	}
+	event := &pb.PricesPublished{Series: c.Series, Currency: c.Currency}
+	for _, r := range rows {
+		if err := checkDate(r.cells["date"]); err != nil {
+			return r.wrong("date", err)
+		}
+		if err := checkPositive(r.cells["price"]); err != nil {
+			return r.wrong("price", err)
+		}
+		event.Prices = append(event.Prices, &pb.DailyPrice{Date: r.cells["date"], Price: r.cells["price"]})
+	}
+	return a.record(event)
+}
+
+type priceHolidays struct {
+	Calendar string `arg:"" help:"Name of the calendar."`
+	File     string `required:"" help:"CSV: date." type:"path"`
+}
+
+// Run reads all rows, then publishes them.
+func (c *priceHolidays) Run(a *app) error {
+	rows, err := a.readRows(c.File, []string{"date"}, []string{"name"})
+	if err != nil {
+		return err
+	}
+	event := &pb.HolidaysPublished{Calendar: c.Calendar}
+	for _, r := range rows {
+		if err := checkDate(r.cells["date"]); err != nil {
+			return r.wrong("date", err)
+		}
+		event.Dates = append(event.Dates, r.cells["date"])
+	}
+	return a.record(event)
+}

@@ -1,0 +1,261 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/rogpeppe/go-internal/testscript"
+)
+
+// The scenarios are text archives under testdata/scenario that read like a day's journal. They run the real programs: a
+// server on loopback with a ledger of its own, and the client as each person in turn. Beyond testscript's own commands:
+//
+//	world             a mine, two carriers, a refinery and an umpire laboratory with their people and balances
+//	agreed            their agreement, signed and countersigned, with prices and holidays
+//	as PERSON ARGS    the client as that person; stdin, stdout, stderr and ! work as with exec
+//	at TIME           what follows happened then
+//	link down|up      the server is killed, or started again on the same ledger and address
+//	verify            the server's own check of the whole ledger, after which it is gone
+func TestScenarios(t *testing.T) {
+	programs := t.TempDir()
+	for folder, name := range map[string]string{"client": "barward", "server": "barward-server"} {
+		build := exec.Command("go", "build", "-o", filepath.Join(programs, name), "barward/"+folder)
+		if output, err := build.CombinedOutput(); err != nil {
+			t.Fatalf("%v\n%s", err, output)
+		}
+	}
+	demo, err := filepath.Abs(filepath.Join("..", "testdata", "demo"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	command := func(do func(w *world, ts *testscript.TestScript, args []string) error) func(*testscript.TestScript, bool, []string) {
+		return func(ts *testscript.TestScript, neg bool, args []string) {
+			switch err := do(ts.Value(worldKey{}).(*world), ts, args); {
+			case neg && err == nil:
+				ts.Fatalf("it succeeded, and should not have")
+			case !neg && err != nil:
+				ts.Fatalf("%v", err)
+			}
+		}
+	}
+	testscript.Run(t, testscript.Params{
+		Dir: "testdata/scenario",
+		Setup: func(env *testscript.Env) error {
+			w := &world{dir: env.WorkDir, programs: programs}
+			env.Values[worldKey{}] = w
+			env.Setenv("DEMO", demo)
+			env.Defer(w.kill)
+			return nil
+		},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){
+			"world":  command((*world).found),
+			"agreed": command((*world).agree),
+			"as":     command(func(w *world, ts *testscript.TestScript, args []string) error { return w.as(ts, args[0], args[1:]...) }),
+			"at":     command(func(w *world, _ *testscript.TestScript, args []string) error { w.at = args[0]; return nil }),
+			"link":   command((*world).link),
+			"verify": command((*world).verify),
+		},
+	})
+}
+
+type worldKey struct{}
+
+// world is one scenario's server and people.
+type world struct {
+	dir, programs       string
+	address, logKey, at string
+	server              *exec.Cmd
+}
+
+// people are the same as the demonstration's: person, party, site they work at, roles.
+var people = [][4]string{
+	{"odo", "lanternfold", "", "administrator"},
+	{"wren", "quillmoss", "quillmoss/high-terrace", "administrator"},
+	{"ibbet", "quillmoss", "quillmoss/high-terrace", "gold_room_officer"},
+	{"tamsin", "quillmoss", "quillmoss/high-terrace", "witness gold_room_officer"},
+	{"perpetua", "quillmoss", "quillmoss/high-terrace", "assayer"},
+	{"lucan", "quillmoss", "quillmoss/high-terrace", "commercial_manager"},
+	{"hob", "pebblewing", "", "administrator custodian"},
+	{"marjory", "saltferry", "", "administrator custodian"},
+	{"auberon", "thistlequay", "thistlequay/quay-works", "administrator"},
+	{"dilly", "thistlequay", "thistlequay/quay-works", "receiving_clerk"},
+	{"ansel", "thistlequay", "thistlequay/quay-works", "assayer"},
+	{"fennimore", "thistlequay", "thistlequay/quay-works", "commercial_manager"},
+	{"umbra", "umbercount", "umbercount/bench", "administrator assayer"},
+}
+
+func (w *world) path(parts ...string) string {
+	return filepath.Join(append([]string{w.dir}, parts...)...)
+}
+
+// as runs the client as a person; its output is there for stdout and stderr to look at.
+func (w *world) as(ts *testscript.TestScript, who string, args ...string) error {
+	place := ""
+	for _, p := range people {
+		if p[0] == who {
+			place = p[2]
+		}
+	}
+	for name, value := range map[string]string{
+		"BARWARD_SERVER": w.address, "BARWARD_HOME": w.path("home", who), "BARWARD_KEY": w.path("home", who, "key"),
+		"BARWARD_PASSPHRASE_FILE": w.path("passphrase"), "BARWARD_LOG_KEY": w.logKey, "BARWARD_PLACE": place,
+	} {
+		ts.Setenv(name, value)
+	}
+	if w.at != "" {
+		args = append(args, "--at", w.at)
+	}
+	return ts.Exec(filepath.Join(w.programs, "barward"), args...)
+}
+
+// found makes the ledger and everybody who will write in it.
+func (w *world) found(ts *testscript.TestScript, _ []string) error {
+	if err := os.WriteFile(w.path("passphrase"), []byte("an invented passphrase\n"), 0o600); err != nil {
+		return err
+	}
+	keys := map[string]string{}
+	for _, p := range people {
+		if err := os.MkdirAll(w.path("home", p[0]), 0o700); err != nil {
+			return err
+		}
+		if err := w.as(ts, p[0], "person", "keygen", "--work", "10", "--output", "json", p[0]); err != nil {
+			return err
+		}
+		var made struct {
+			PublicKey string `json:"public_key"`
+		}
+		if err := json.Unmarshal([]byte(ts.ReadFile("stdout")), &made); err != nil {
+			return err
+		}
+		keys[p[0]] = made.PublicKey
+	}
+	if err := ts.Exec(filepath.Join(w.programs, "barward-server"), "init", "--ledger", w.path("ledger.db"), "--origin", "scenario.invalid/dore",
+		"--operator", "lanternfold", "--operator-name", "Lanternfold (invented)", "--admin", "odo", "--admin-name", "Odo",
+		"--admin-key", w.path("home", "odo", "key"), "--passphrase-file", w.path("passphrase")); err != nil {
+		return err
+	}
+	if err := w.serve(); err != nil {
+		return err
+	}
+	w.at = "2025-02-24T09:00:00+00:00"
+	for _, p := range [][]string{
+		{"quillmoss", "--kind", "mine", "--site", "high-terrace:3900:High Terrace"},
+		{"pebblewing", "--kind", "carrier"}, {"saltferry", "--kind", "carrier"},
+		{"thistlequay", "--kind", "refinery", "--site", "quay-works:3:Quay works"},
+		{"umbercount", "--kind", "laboratory", "--site", "bench:140:Bench"},
+	} {
+		if err := w.as(ts, "odo", append([]string{"party", "register", p[0], "--name", p[0] + " (invented)"}, p[1:]...)...); err != nil {
+			return err
+		}
+	}
+	administrators := map[string]string{}
+	for _, p := range people[1:] {
+		by := administrators[p[1]]
+		if by == "" {
+			by, administrators[p[1]] = "odo", p[0]
+		}
+		args := []string{"person", "enrol", p[1] + "/" + p[0], "--name", p[0], "--public-key", keys[p[0]]}
+		for _, role := range strings.Fields(p[3]) {
+			args = append(args, "--role", role)
+		}
+		if err := w.as(ts, by, args...); err != nil {
+			return err
+		}
+	}
+	for _, b := range [][]string{
+		{"wren", "QB1", "high-terrace", "I", "32000 g", "0.1 g", "0.1 g", "0.2 g", "7"},
+		{"auberon", "TB1", "quay-works", "I", "32000 g", "0.1 g", "0.1 g", "0.2 g", "7"},
+		{"auberon", "TM1", "quay-works", "II", "300000 g", "1 g", "10 g", "10 g", "30"},
+	} {
+		if err := w.as(ts, b[0], "balance", "register", b[1], "--site", b[2], "--class", b[3], "--capacity", b[4], "--readability", b[5],
+			"--interval", b[6], "--repeatability", b[7], "--check-every", b[8]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// agree signs the demonstration's agreement and publishes its prices and holidays.
+func (w *world) agree(ts *testscript.TestScript, _ []string) error {
+	demo := ts.Getenv("DEMO")
+	for _, c := range [][]string{
+		{"lucan", "agreement", "sign", "TQ-2025-04", "--file", filepath.Join(demo, "agreement.json")},
+		{"fennimore", "agreement", "countersign", "quillmoss/TQ-2025-04"},
+		{"fennimore", "price", "holidays", "Lanternfold", "--file", filepath.Join(demo, "holidays.csv")},
+		{"lucan", "price", "publish", "Lanternfold gold (invented)", "--currency", "USD", "--file", filepath.Join(demo, "prices-gold-1.csv")},
+		{"lucan", "price", "publish", "Lanternfold silver (invented)", "--currency", "USD", "--file", filepath.Join(demo, "prices-silver-1.csv")},
+		{"lucan", "price", "publish", "Lanternfold gold (invented)", "--currency", "USD", "--file", filepath.Join(demo, "prices-gold-2.csv")},
+		{"lucan", "price", "publish", "Lanternfold silver (invented)", "--currency", "USD", "--file", filepath.Join(demo, "prices-silver-2.csv")},
+	} {
+		if err := w.as(ts, c[0], c[1:]...); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// serve starts the server, on the address it had before if it had one.
+func (w *world) serve() error {
+	listen, ready := w.address, w.path("ready.json")
+	if listen == "" {
+		listen = "127.0.0.1:0"
+	}
+	if err := os.RemoveAll(ready); err != nil {
+		return err
+	}
+	log, err := os.OpenFile(w.path("server.log"), os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
+	if err != nil {
+		return err
+	}
+	defer log.Close()
+	w.server = exec.Command(filepath.Join(w.programs, "barward-server"), "serve", "--ledger", w.path("ledger.db"), "--listen", listen, "--ready-file", ready)
+	w.server.Stderr = log
+	if err := w.server.Start(); err != nil {
+		return err
+	}
+	for range 1000 {
+		if text, err := os.ReadFile(ready); err == nil {
+			var said struct {
+				Listening    string `json:"listening"`
+				LogPublicKey string `json:"log_public_key"`
+			}
+			if err := json.Unmarshal(text, &said); err != nil {
+				return err
+			}
+			w.address, w.logKey = said.Listening, said.LogPublicKey
+			return nil
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	text, _ := os.ReadFile(w.path("server.log"))
+	return fmt.Errorf("the server does not take calls: %s", text)
+}
+
+// kill ends the server as a power cut would.
+func (w *world) kill() {
+	if w.server != nil {
+		_ = w.server.Process.Signal(syscall.SIGKILL)
+		_ = w.server.Wait() // it was killed, so it has no good word to say
+		w.server = nil
+	}
+}
+
+func (w *world) link(_ *testscript.TestScript, args []string) error {
+	if args[0] == "down" {
+		w.kill()
+		return nil
+	}
+	return w.serve()
+}
+
+func (w *world) verify(ts *testscript.TestScript, _ []string) error {
+	w.kill()
+	return ts.Exec(filepath.Join(w.programs, "barward-server"), "verify", "--ledger", w.path("ledger.db"))
+}

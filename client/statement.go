@@ -1,0 +1,384 @@
+package main
+
+import (
+	"strings"
+
+	"google.golang.org/protobuf/proto"
+
+	"barward/internal/refusal"
+	"barward/internal/settlement"
+	pb "barward/proto/barward/v1"
+)
+
+type statementCmd struct {
+	Preview     statementPreview `cmd:"" help:"Compute a statement and write nothing: of a lot on record, or from a file of figures without a service." example:"barward statement preview --file figures.json"`
+	Issue       statementIssue   `cmd:"" help:"Issue the statement of a lot, exactly as it was previewed." example:"barward statement issue ST-1 --lot L-1 --kind final --settled-on 2026-04-02"`
+	Explain     statementExplain `cmd:"" help:"Walk a figure of a statement back to the entries it rests on." example:"barward statement explain ST-1 net"`
+	Countersign countersignCmd   `cmd:"" help:"Agree to a statement that the other party issued." thing:"statement" example:"barward statement countersign quillhaven/ST-1"`
+	Advance     statementAdvance `cmd:"" help:"Record money paid before settlement." example:"barward statement advance L-1 --amount '150000.00 USD' --on 2026-03-10"`
+	Pay         statementPay     `cmd:"" help:"Record money paid on a statement, positive to the seller." example:"barward statement pay ST-1 --amount '76324.11 USD' --on 2026-04-03 --reference 'invented 77'"`
+	List        listCmd          `cmd:"" help:"List statements." example:"barward statement list"`
+	Show        showCmd          `cmd:"" help:"Show a statement line by line." example:"barward statement show ST-1"`
+}
+
+type statementPreview struct {
+	Lot       string `help:"Lot on record." xor:"from" required:""`
+	File      string `help:"Terms and figures as JSON; - for standard input. Needs no service." type:"path" xor:"from" required:""`
+	Kind      string `help:"provisional, final or corrected; of a lot on record." default:"final"`
+	SettledOn string `help:"Date up to which interest counts; of a lot on record." placeholder:"DATE"`
+}
+
+// Run computes.
+func (c *statementPreview) Run(a *app) error {
+	say(a.complain, "%s", moneyCaution)
+	if c.File != "" {
+		return a.compute("statement", c.File)
+	}
+	s, err := a.preview(c.Lot, c.Kind, c.SettledOn)
+	if err != nil {
+		return err
+	}
+	if a.g.Output != "table" {
+		return a.showThing(pb.ThingKind_THING_KIND_STATEMENT, &pb.Thing{Thing: &pb.Thing_Statement{Statement: s}})
+	}
+	return a.showStatement(s)
+}
+
+// preview asks the service what it would issue.
+func (a *app) preview(lot, kind, settledOn string) (*pb.Statement, error) {
+	if err := a.open(); err != nil {
+		return nil, err
+	}
+	full, err := a.ref(lot)
+	if err != nil {
+		return nil, err
+	}
+	k, err := choose(pb.StatementKind_value, "STATEMENT_KIND_", kind, "--kind")
+	if err != nil {
+		return nil, err
+	}
+	ctx, cancel := a.call()
+	defer cancel()
+	answer, err := a.settle.PreviewStatement(ctx, &pb.PreviewStatementRequest{
+		From: &pb.PreviewStatementRequest_Lot{Lot: full}, Kind: pb.StatementKind(k), SettledOn: settledOn})
+	return answer.GetStatement(), err
+}
+
+type statementIssue struct {
+	Number    string `arg:"" help:"Number of the statement."`
+	Lot       string `required:"" help:"Lot."`
+	Kind      string `required:"" help:"provisional, final or corrected."`
+	SettledOn string `required:"" help:"Date up to which interest counts, and of payment."`
+	Digest    string `help:"Digest of the preview that you read; without it, the statement is computed and shown now."`
+	Reason    string `help:"Why a corrected statement was needed."`
+}
+
+// Run shows what is signed, then signs it. The service computes it again and refuses if a figure moved in between.
+func (c *statementIssue) Run(a *app) error {
+	say(a.complain, "%s", moneyCaution)
+	s, err := a.preview(c.Lot, c.Kind, c.SettledOn)
+	if err != nil {
+		return err
+	}
+	if c.Digest != "" && c.Digest != s.GetDigest() {
+		return refusal.New(refusal.Aborted, "STATEMENT_MOVED", "--digest",
+			"The statement now has the digest %s, not %s: a figure moved since you read it. Preview it again.", s.GetDigest(), c.Digest)
+	}
+	if a.g.Output == "table" {
+		if err := a.showStatement(s); err != nil {
+			return err
+		}
+		say(a.out, "\n")
+	}
+	return a.record(&pb.StatementIssued{StatementId: c.Number, Lot: s.GetLot(), Kind: s.GetKind(),
+		SettledOn: c.SettledOn, Digest: s.GetDigest(), Reason: c.Reason})
+}
+
+type statementExplain struct {
+	Statement string `arg:"" optional:"" help:"Statement on record."`
+	Line      string `arg:"" optional:"" help:"Line, such as net or payable_total/Au." default:"net"`
+	File      string `help:"A statement as 'statement preview -o json' prints it, instead of one on record." type:"path"`
+}
+
+// Run walks.
+func (c *statementExplain) Run(a *app) error {
+	var text []byte
+	var err error
+	switch {
+	case c.File != "":
+		if c.Statement != "" { // with a file, the one argument is the line
+			c.Line = c.Statement
+		}
+		if text, err = a.input(c.File); err != nil {
+			return err
+		}
+	case c.Statement != "":
+		thing, err := a.get(pb.ThingKind_THING_KIND_STATEMENT, c.Statement)
+		if err != nil {
+			return err
+		}
+		text = []byte(thing.GetStatement().GetDocumentJson())
+	default:
+		return refusal.Invalidf("STATEMENT_MISSING", "", "Name a statement, or a file with --file.")
+	}
+	s, err := settlement.ParseStatement(text)
+	if err != nil {
+		return err
+	}
+	explained, err := s.Explain(c.Line)
+	if err != nil {
+		return err
+	}
+	if a.g.Output == "json" {
+		return a.showValue(explained)
+	}
+	t := table{columns: []string{"line", "text", "quantity", "rate", "amount", "formula", "entries"}}
+	outline(&t, explained, 0)
+	return a.showTable(t)
+}
+
+// outline lays an explanation out as a table, each input indented under what it explains.
+func outline(t *table, e settlement.Explanation, depth int) {
+	cells := lineCells(e.Line)
+	t.add(strings.Repeat("  ", depth)+e.Line.Path(), e.Line.Text, cells[1], cells[2], cells[3], e.Line.Formula, cells[5])
+	for _, input := range e.Inputs {
+		outline(t, input, depth+1)
+	}
+}
+
+type statementAdvance struct {
+	Lot    string `arg:"" help:"Lot."`
+	Amount string `required:"" help:"Amount with its currency."`
+	On     string `required:"" help:"Value date."`
+}
+
+// Run records the advance.
+func (c *statementAdvance) Run(a *app) error {
+	lot, err := a.ref(c.Lot)
+	if err != nil {
+		return err
+	}
+	return a.record(&pb.AdvancePaid{Lot: lot, Amount: c.Amount, PaidOn: c.On})
+}
+
+type statementPay struct {
+	Statement string `arg:"" help:"Statement."`
+	Amount    string `required:"" help:"Amount with its currency, positive to the seller."`
+	On        string `required:"" help:"Value date."`
+	Reference string `help:"Reference of the bank."`
+}
+
+// Run records the payment.
+func (c *statementPay) Run(a *app) error {
+	statement, err := a.ref(c.Statement)
+	if err != nil {
+		return err
+	}
+	return a.record(&pb.PaymentRecorded{Statement: statement, Amount: c.Amount, PaidOn: c.On, Reference: c.Reference})
+}
+
+// statementColumns are those of a statement on paper.
+var statementColumns = []string{"line", "quantity", "rate", "amount", "rounding", "entries"}
+
+// showStatement prints a statement from the record or a preview of one.
+func (a *app) showStatement(s *pb.Statement) error {
+	name := s.GetName()
+	if name == "" {
+		name = "preview"
+	}
+	say(a.out, "%s statement %s, lot %s, settled on %s\n", word(s.GetKind()), name, s.GetLot(), s.GetSettledOn())
+	if s.GetCorrects() != "" {
+		say(a.out, "corrects %s: %s\n", s.GetCorrects(), printable(s.GetReason()))
+	}
+	say(a.out, "\n")
+	t := table{columns: statementColumns}
+	for _, l := range s.GetLines() {
+		t.add(l.GetDescription(), l.GetQuantity(), l.GetRate(), l.GetAmount(), l.GetRounding(), numbers(l.GetRefs()))
+	}
+	if err := a.showTable(t); err != nil {
+		return err
+	}
+	say(a.out, "\npayable        %s\nnet            %s%s\n", strings.Join(s.GetPayable(), ", "), s.GetNet(),
+		toWhom(s.GetNet()))
+	for _, more := range []field{{"paid", s.GetPaid()}, {"issued by", s.GetIssuer()}, {"countersigned",
+		strings.Join(s.GetCountersignedBy(), ", ")}, {"digest", s.GetDigest()}} {
+		if more.value != "" {
+			say(a.out, "%-13s  %s\n", more.label, more.value)
+		}
+	}
+	return nil
+}
+
+// showSettlement prints a statement that was computed here from figures.
+func (a *app) showSettlement(s settlement.Statement) error {
+	t := table{columns: statementColumns}
+	for _, l := range s.Lines {
+		t.add(lineCells(l)...)
+	}
+	if a.g.Output == "csv" {
+		return a.showTable(t)
+	}
+	say(a.out, "%s statement %s, lot %s\n\n", s.Kind, s.Number, s.Lot)
+	if err := a.showTable(t); err != nil {
+		return err
+	}
+	say(a.out, "\nnet     %s%s\n", s.Net, toWhom(s.Net.String()))
+	if !s.Converted.IsZero() {
+		say(a.out, "        %s\n", s.Converted)
+	}
+	say(a.out, "digest  %s\n", s.Digest())
+	for _, f := range s.Flags {
+		say(a.out, "! %s\n", printable(f.Text))
+	}
+	return nil
+}
+
+func lineCells(l settlement.Line) []string {
+	quantity, rate, rounding := "", "", l.Step
+	if l.Quantity != nil {
+		quantity = strings.TrimSpace(l.Quantity.String() + " " + l.QuantityUnit)
+	}
+	if l.Rate != nil {
+		rate = strings.TrimSpace(l.Rate.String() + " " + l.RateUnit)
+	}
+	if l.Exact != "" {
+		rounding += " of " + l.Exact
+	}
+	refs := make([]string, len(l.Refs))
+	for i, r := range l.Refs {
+		refs[i] = string(r)
+	}
+	return []string{l.Text, quantity, rate, l.Amount.String(), rounding, numbers(refs)}
+}
+
+// numbers lists the entries that a line rests on, under a heading that says what they are.
+func numbers(refs []string) string {
+	short := make([]string, len(refs))
+	for i, r := range refs {
+		short[i] = strings.TrimPrefix(r, "entry ")
+	}
+	return strings.Join(short, " ")
+}
+
+func toWhom(net string) string {
+	switch {
+	case net == "":
+		return ""
+	case strings.HasPrefix(net, "-"):
+		return " (due from the seller)"
+	}
+	return " (due to the seller)"
+}
+
+type returnCmd struct {
+	Import  returnImport  `cmd:"" help:"Record the refinery's own account of a lot, CSV or JSON." example:"barward return import RT-1 --lot quillhaven/L-1 --file return.csv"`
+	Compare returnCompare `cmd:"" help:"Compare a return with the statement of a lot, or all from a file of figures without a service. Writes nothing." example:"barward return compare --lot quillhaven/L-1 --file return.csv"`
+	List    listCmd       `cmd:"" help:"List returns." example:"barward return list"`
+	Show    showCmd       `cmd:"" help:"Show a return and where it differs." example:"barward return show RT-1"`
+}
+
+type returnImport struct {
+	Number string `arg:"" help:"Number of the return."`
+	Lot    string `required:"" help:"Lot."`
+	File   string `required:"" help:"The return, CSV or JSON." type:"path"`
+}
+
+// Run reads the whole return before any of it is signed.
+func (c *returnImport) Run(a *app) error {
+	lot, err := a.ref(c.Lot)
+	if err != nil {
+		return err
+	}
+	text, err := a.input(c.File)
+	if err != nil {
+		return err
+	}
+	if _, err := settlement.ParseReturn(text); err != nil {
+		return err
+	}
+	return a.record(&pb.ReturnReceived{ReturnId: c.Number, Lot: lot, Document: string(text)})
+}
+
+type returnCompare struct {
+	Lot  string `help:"Lot on record; without it, the file holds terms, figures, return and tolerances."`
+	File string `required:"" help:"The return, CSV or JSON; without --lot all figures, JSON." type:"path"`
+}
+
+// Run compares.
+func (c *returnCompare) Run(a *app) error {
+	if c.Lot == "" {
+		return a.compute("return", c.File)
+	}
+	text, err := a.input(c.File)
+	if err != nil {
+		return err
+	}
+	if err := a.open(); err != nil {
+		return err
+	}
+	lot, err := a.ref(c.Lot)
+	if err != nil {
+		return err
+	}
+	ctx, cancel := a.call()
+	defer cancel()
+	answer, err := a.settle.ReconcileReturn(ctx, &pb.ReconcileReturnRequest{Lot: lot, Document: string(text)})
+	if err != nil {
+		return err
+	}
+	if a.g.Output == "json" {
+		return a.showJSON([]proto.Message{answer})
+	}
+	return a.showReconciliation(answer.GetStatement(), answer.GetReconciliation())
+}
+
+func (a *app) showReturn(r *pb.Return) error {
+	say(a.out, "return %s of lot %s, entry %d\n", r.GetName(), r.GetLot(), r.GetEntry())
+	if r.GetReconciliation() == nil {
+		say(a.out, "Not compared yet: no statement stood when it came.\n")
+		return nil
+	}
+	return a.showReconciliation(r.GetStatement(), r.GetReconciliation())
+}
+
+func (a *app) showReconciliation(statement string, r *pb.Reconciliation) error {
+	t := table{columns: []string{"cause", "element", "ounces", "money"}}
+	for _, p := range r.GetParts() {
+		t.add(strings.ReplaceAll(p.GetCause(), "_", " "), p.GetElement(), p.GetOunces(), p.GetAmount())
+	}
+	if a.g.Output == "csv" {
+		return a.showTable(t)
+	}
+	say(a.out, "compared with statement %s\nours %s, theirs %s, theirs less ours %s\n\n", statement, r.GetOurs(),
+		r.GetTheirs(), r.GetDifference())
+	if err := a.showTable(t); err != nil {
+		return err
+	}
+	for _, f := range r.GetFindings() {
+		say(a.out, "! %s\n", printable(f))
+	}
+	return nil
+}
+
+type discrepancyCmd struct {
+	Decide discrepancyDecide `cmd:"" help:"Record how a discrepancy ended, and why." example:"barward discrepancy decide d41.1 --decision made_good --reason 'refinery pays the difference' --conceded '412.50 USD'"`
+	List   listCmd           `cmd:"" help:"List discrepancies." example:"barward discrepancy list --filter 'state = \"OPEN\"'"`
+	Show   showCmd           `cmd:"" help:"Show a discrepancy: rule, limit, observed, what is explained, at stake, evidence." example:"barward discrepancy show d41.1"`
+}
+
+type discrepancyDecide struct {
+	Discrepancy string `arg:"" help:"Discrepancy, such as d41.1."`
+	Decision    string `required:"" help:"accepted, made_good, shared, waived or referred."`
+	Reason      string `required:"" help:"Why."`
+	Conceded    string `help:"What was conceded, money."`
+}
+
+// Run records the decision.
+func (c *discrepancyDecide) Run(a *app) error {
+	decision, err := choose(pb.Decision_value, "DECISION_", c.Decision, "--decision")
+	if err != nil {
+		return err
+	}
+	return a.record(&pb.DiscrepancyDecided{Discrepancy: c.Discrepancy, Decision: pb.Decision(decision),
+		Reason: c.Reason, Conceded: c.Conceded})
+}

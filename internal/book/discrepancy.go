@@ -1,0 +1,274 @@
+package book
+
+import (
+	"encoding/binary"
+	"fmt"
+
+	"go.etcd.io/bbolt"
+
+	"barward/internal/assay"
+	"barward/internal/identity"
+	"barward/internal/quantity"
+	"barward/internal/refusal"
+	"barward/internal/settlement"
+	"barward/internal/weighing"
+	pb "barward/proto/barward/v1"
+)
+
+// What is shown as being at stake is an estimate, at these places; nothing is settled by it.
+var (
+	stakeOunces = quantity.Rounding{Places: 3, Mode: quantity.HalfEven}
+	stakeMoney  = quantity.Rounding{Places: 2, Mode: quantity.HalfEven}
+)
+
+// raise records that something differs beyond what was agreed and that somebody must answer. It is evidence, not a
+// refusal: the event that raised it is recorded all the same.
+func (f *fold) raise(d *pb.Discrepancy) *pb.Discrepancy {
+	f.raised++
+	d.Name = fmt.Sprintf("d%d.%d", f.entry.Seq, f.raised)
+	d.State = pb.DiscrepancyState_DISCREPANCY_STATE_OPEN
+	d.RaisedAt, d.Entry = f.event.OccurredAt, f.entry.Seq
+	for _, e := range d.Evidence {
+		if e == f.entry.Seq {
+			return f.file(d)
+		}
+	}
+	d.Evidence = append(d.Evidence, f.entry.Seq)
+	return f.file(d)
+}
+
+func (f *fold) file(d *pb.Discrepancy) *pb.Discrepancy {
+	discrepancies.create(&f.store, d)
+	// The subject may be what somebody said they saw, such as the mark of another mine's bar; that one is not touched.
+	if bar, err := alter(f, bars, "", d.Subject); err == nil {
+		bar.Discrepancies = append(bar.Discrepancies, d.Name)
+	}
+	if box, err := alter(f, boxes, "", d.Subject); err == nil {
+		box.Discrepancies = append(box.Discrepancies, d.Name)
+	}
+	if c, ok := consignments.change(&f.store, d.Consignment); ok {
+		c.Discrepancies = append(c.Discrepancies, d.Name)
+	}
+	if lot, ok := lots.change(&f.store, d.Lot); ok {
+		lot.Discrepancies = append(lot.Discrepancies, d.Name)
+	}
+	return d
+}
+
+// Raised returns the discrepancies that an entry raised, in order, as far as a caller may see them.
+func Raised(bucket *bbolt.Bucket, caller identity.Caller, sequence uint64) []*pb.Discrepancy {
+	var seen []*pb.Discrepancy
+	for _, d := range raisedBy(bucket, sequence) {
+		if sight(caller, discrepancies.kind, d) != nil {
+			seen = append(seen, d)
+		}
+	}
+	return seen
+}
+
+// raisedBy returns the discrepancies that an entry raised, in order.
+func raisedBy(bucket *bbolt.Bucket, sequence uint64) []*pb.Discrepancy {
+	things := bucket.Bucket([]byte(discrepancies.bucket))
+	if things == nil {
+		return nil
+	}
+	var raised []*pb.Discrepancy
+	c := things.Cursor()
+	for k, v := c.Seek(binary.BigEndian.AppendUint64(nil, sequence)); len(k) == 10 && binary.BigEndian.Uint64(k) == sequence; k, v = c.Next() {
+		if d, err := discrepancies.decode(v); err == nil {
+			raised = append(raised, d)
+		}
+	}
+	return raised
+}
+
+// claimBy returns the last day of the agreement's claim window that opens today, or "".
+func (f *fold) claimBy(terms settlement.Terms, kind settlement.ClaimKind) string {
+	seen, err := settlement.ParseDate(f.at.Format("2006-01-02"))
+	if err != nil {
+		return ""
+	}
+	last, _, ok := terms.Deadline(kind, seen)
+	if !ok {
+		return ""
+	}
+	return last.String()
+}
+
+// atStake estimates what a difference of fine metal is worth at the last price published up to the day of the event.
+func (f *fold) atStake(element assay.Element, fineGrams quantity.Decimal, terms settlement.Terms) (ounces, money string) {
+	oz, err := quantity.Grams(fineGrams.Abs()).Ounces(stakeOunces)
+	if err != nil {
+		return "", ""
+	}
+	ounces = fmt.Sprintf("%s oz %s", oz, element)
+	metal, ok := terms.Metal(element)
+	if !ok || metal.Price == nil {
+		return ounces, ""
+	}
+	s, ok := series.load(&f.store, metal.Price.Series)
+	if !ok {
+		return ounces, ""
+	}
+	today, price := f.at.Format("2006-01-02"), ""
+	for _, p := range s.Prices {
+		if p.Date > today {
+			break
+		}
+		price = p.Price
+	}
+	rate, err := quantity.ParseDecimal(price)
+	if err != nil {
+		return ounces, ""
+	}
+	worth, err := fineGrams.Abs().Mul(rate).Quo(quantity.GramsPerOunce, stakeMoney)
+	if err != nil {
+		return ounces, ""
+	}
+	return ounces, worth.String() + " " + s.Currency
+}
+
+// finenessOf returns the last reported fineness of an element in a bar that no correction has replaced.
+func finenessOf(bar *pb.Bar, element assay.Element) (quantity.Fineness, bool) {
+	for i := len(bar.Assays) - 1; i >= 0; i-- {
+		if bar.Assays[i].SupersededBy != 0 {
+			continue
+		}
+		for _, r := range bar.Assays[i].Results {
+			if r.Element == string(element) {
+				fineness, err := quantity.ParseFineness(r.Fineness)
+				return fineness, err == nil
+			}
+		}
+	}
+	return quantity.Fineness{}, false
+}
+
+// density estimates a bar's density from its assays; zero where they are not known.
+func density(bar *pb.Bar) quantity.Decimal {
+	gold, ok := finenessOf(bar, assay.Gold)
+	if !ok {
+		return quantity.Decimal{}
+	}
+	silver, ok := finenessOf(bar, assay.Silver)
+	if !ok {
+		return quantity.Decimal{}
+	}
+	d, err := weighing.BarDensity(gold, silver, "Cu")
+	if err != nil {
+		return quantity.Decimal{}
+	}
+	return d
+}
+
+// station returns a weighing on record as the weighing room compares it, with its uncertainty by the balance's class.
+func (f *fold) station(w *pb.WeightRecord) weighing.Station {
+	air, _ := quantity.ParseDecimal(w.AirKgM3)
+	s := weighing.Station{Name: w.Party, Mass: quantity.MustMass(w.Mass), Air: air}
+	if balance, ok := balances.load(&f.store, w.Balance); ok {
+		if instrument, err := balanceOf(balance.Registered); err == nil {
+			if budget, err := weighing.WeighingUncertainty(instrument, s.Mass, len(w.Readings), weighing.InService, quantity.NewDecimal(2)); err == nil {
+				s.Uncertainty = budget.Mass()
+			}
+		}
+	}
+	return s
+}
+
+// agreementOf returns the terms that a consignment travels under; false where there are none.
+func (f *fold) agreementOf(consignment string) (settlement.Terms, bool) {
+	c, ok := consignments.load(&f.store, consignment)
+	if !ok {
+		return settlement.Terms{}, false
+	}
+	a, ok := agreements.load(&f.store, c.Advised.Agreement)
+	if !ok {
+		return settlement.Terms{}, false
+	}
+	terms, err := termsOf(a)
+	return terms, err == nil
+}
+
+// compareBar compares two weighings of one bar with the agreement's limit, and files a discrepancy where they differ by
+// more: on arrival against the arrival limit, elsewhere against the hand-off limit. Weighings of a bar under no
+// agreement yet have no limit to be compared with.
+func (f *fold) compareBar(bar *pb.Bar, before, now *pb.WeightRecord, step *pb.RouteStep) error {
+	terms, ok := f.agreementOf(bar.Consignment)
+	if !ok || terms.Limits == nil {
+		return nil
+	}
+	limit, kind, rule := terms.Limits.HandOffBar, pb.DiscrepancyKind_DISCREPANCY_KIND_WEIGHT_ON_HANDOFF, "bar weights at a hand-off"
+	if now.Stage == pb.WeighingStage_WEIGHING_STAGE_ARRIVAL {
+		limit, kind, rule = terms.Limits.ArrivalBar, pb.DiscrepancyKind_DISCREPANCY_KIND_WEIGHT_ON_ARRIVAL, "bar weights on arrival"
+	}
+	first, second := f.station(before), f.station(now)
+	c, err := weighing.Compare(first, second, limit, density(bar))
+	if err != nil {
+		return err
+	}
+	if c.Within {
+		return nil
+	}
+	if step != nil {
+		step.Findings = append(step.Findings, c.Verdict)
+	}
+	d := &pb.Discrepancy{Kind: kind, Subject: bar.Name, Rule: fmt.Sprintf("%s agree within the limit of agreement %s", rule, terms.ID),
+		Limit: c.Limit.Trim().String() + " g", Observed: c.Difference.String() + " g", Words: c.Verdict,
+		Answerable: before.Party, ClaimBy: f.claimBy(terms, settlement.ClaimWeight), Evidence: []uint64{before.Entry, now.Entry},
+		Parties: join([]string{terms.Seller}, terms.Refiner), Consignment: bar.Consignment, Lot: bar.Lot}
+	if c.BuoyancyKnown {
+		d.Explained, d.Remaining = c.Buoyancy.String()+" g", c.Remaining.String()+" g"
+	}
+	if c.Uncertainty.Sign() > 0 {
+		d.Uncertainty = c.Uncertainty.String() + " g"
+	}
+	if gold, ok := finenessOf(bar, assay.Gold); ok {
+		d.FineOunces, d.Money = f.atStake(assay.Gold, quantity.Grams(c.Difference).Fine(gold), terms)
+	}
+	f.raise(d)
+	return nil
+}
+
+// compareBox does the same for the gross weight of a box, whose density nobody knows.
+func (f *fold) compareBox(box *pb.Box, now *pb.WeightRecord, step *pb.RouteStep) error {
+	before := standing(box.Weights)
+	terms, ok := f.agreementOf(box.Consignment)
+	if before == nil || !ok || terms.Limits == nil {
+		return nil
+	}
+	c, err := weighing.Compare(f.station(before), f.station(now), terms.Limits.HandOffBar, quantity.Decimal{})
+	if err != nil || c.Within {
+		return err
+	}
+	step.Findings = append(step.Findings, c.Verdict)
+	f.raise(&pb.Discrepancy{Kind: pb.DiscrepancyKind_DISCREPANCY_KIND_WEIGHT_ON_HANDOFF, Subject: box.Name,
+		Rule: fmt.Sprintf("gross weights at a hand-off agree within the limit of agreement %s", terms.ID), Limit: c.Limit.Trim().String() + " g",
+		Observed: c.Difference.String() + " g", Words: c.Verdict, Answerable: before.Party, ClaimBy: f.claimBy(terms, settlement.ClaimWeight),
+		Evidence: []uint64{before.Entry, now.Entry}, Parties: join([]string{terms.Seller, terms.Refiner}, before.Party, now.Party), Consignment: box.Consignment})
+	return nil
+}
+
+func (f *fold) discrepancyDecided(e *pb.DiscrepancyDecided) error {
+	d, err := alter(f, discrepancies, "discrepancy", e.Discrepancy)
+	if err != nil {
+		return err
+	}
+	if d.State != pb.DiscrepancyState_DISCREPANCY_STATE_OPEN {
+		return refusal.New(refusal.Precondition, "DISCREPANCY_CLOSED", "discrepancy", "%s is closed already (entry %d); correct that decision if it was wrong", d.Name, d.DecidedEntry).About(d.Name)
+	}
+	if _, ok := pb.Decision_name[int32(e.Decision)]; !ok || e.Decision == pb.Decision_DECISION_UNSPECIFIED || e.Decision == pb.Decision_DECISION_UMPIRE {
+		return refusal.Invalidf("DECISION_MISSING", "decision", "no decision is stated; choose accepted, made good, shared, waived or referred")
+	}
+	if err := text("reason", e.Reason, maxText, true); err != nil {
+		return err
+	}
+	if e.Conceded != "" {
+		if _, err := quantity.ParseMoney(e.Conceded); err != nil {
+			return refusal.In(err, "conceded")
+		}
+	}
+	d.State, d.Decision, d.Reason, d.Conceded = pb.DiscrepancyState_DISCREPANCY_STATE_DECIDED, e.Decision, e.Reason, e.Conceded
+	d.DecidedBy, d.DecidedEntry = f.person(), f.entry.Seq
+	f.about(discrepancies, d.Name)
+	return nil
+}

@@ -1,0 +1,39 @@
+package book
+
+import (
+	"time"
+
+	"barward/internal/ledger/proof"
+)
+
+// Bounds of what one event may hold and of what the book keeps, each in one place. Proto comments name them too.
+const (
+	MaxEvent = proof.MaxEvent // bytes of one serialised event
+
+	maxName      = 200   // characters of a display name or reference
+	maxText      = 2_000 // characters of a reason or remark
+	maxCondition = 500   // characters of a condition
+	maxDocument  = 256 << 10
+	maxWorksheet = 64 << 10
+
+	maxSites        = 50
+	maxCheckPoints  = 20
+	maxPrices       = 1_000
+	maxPourBars     = 100
+	maxBoxBars      = 20
+	maxSeals        = 10
+	maxBoxes        = 400
+	maxLotBars      = 10_000
+	maxPackets      = 20
+	maxPositions    = 40
+	maxWeights      = 200 // weighings kept on one bar or box
+	maxAssays       = 100 // reports kept on one bar or sample
+	maxRoute        = 1_000
+	keptChecks      = 100 // checks kept on a balance; the log has the rest
+	maxPageSize     = 500
+	defaultPageSize = 50
+	maxScanned      = 20_000 // things looked at for one page of a filtered list
+	maxFilter       = 500    // characters of a filter
+
+	clockSkew = 5 * time.Minute // how far an author's clock may be ahead of the ledger's
+)

@@ -1,0 +1,395 @@
+package book
+
+import (
+	"encoding/base64"
+	"encoding/binary"
+	"strings"
+
+	"go.etcd.io/bbolt"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"barward/internal/identity"
+	"barward/internal/refusal"
+	"barward/internal/settlement"
+	pb "barward/proto/barward/v1"
+)
+
+// anyTable is a table of things of whatever kind.
+type anyTable interface {
+	title() string
+	kindOf() pb.ThingKind
+	get(*store, string) (thing, bool)
+	show(thing) *pb.Thing
+	fields() protoreflect.FieldDescriptors
+	page(bucket *bbolt.Bucket, after []byte, below uint64, visit func(key []byte, value thing) bool) error
+}
+
+var (
+	tables = []anyTable{parties, persons, balances, agreements, series, calendars, pours, bars, samples, boxes, consignments, lots, statements, returns, discrepancies, corrections}
+
+	byTitle = map[string]anyTable{}
+	byKind  = map[pb.ThingKind]anyTable{}
+)
+
+func init() {
+	for _, t := range tables {
+		byTitle[t.title()], byKind[t.kindOf()] = t, t
+	}
+}
+
+func (t table[T]) kindOf() pb.ThingKind { return t.kind }
+
+func (t table[T]) get(s *store, name string) (thing, bool) { return t.load(s, name) }
+
+func (t table[T]) show(value thing) *pb.Thing { return t.wrap(value.(T)) }
+
+func (t table[T]) fields() protoreflect.FieldDescriptors {
+	return t.blank().ProtoReflect().Descriptor().Fields()
+}
+
+// page visits things in the order of time, after a key and below a tree size, until visit says no.
+func (t table[T]) page(bucket *bbolt.Bucket, after []byte, below uint64, visit func([]byte, thing) bool) error {
+	things := bucket.Bucket([]byte(t.bucket))
+	if things == nil {
+		return nil
+	}
+	c := things.Cursor()
+	k, v := c.First()
+	if len(after) > 0 {
+		if k, v = c.Seek(after); string(k) == string(after) {
+			k, v = c.Next()
+		}
+	}
+	for ; k != nil && len(k) == 10 && binary.BigEndian.Uint64(k) < below; k, v = c.Next() {
+		value, err := t.decode(v)
+		if err != nil {
+			return err
+		}
+		if !visit(k, value) {
+			return nil
+		}
+	}
+	return nil
+}
+
+// each visits every thing of a table in the order of time.
+func (t table[T]) each(bucket *bbolt.Bucket, visit func(T) error) (err error) {
+	scanErr := t.page(bucket, nil, ^uint64(0), func(_ []byte, value thing) bool {
+		err = visit(value.(T))
+		return err == nil
+	})
+	if scanErr != nil {
+		return scanErr
+	}
+	return err
+}
+
+// sorts says what sort of information each kind of thing is; who sees which is in identity's matrix.
+var sorts = map[pb.ThingKind]identity.What{
+	pb.ThingKind_THING_KIND_PARTY: identity.Registry, pb.ThingKind_THING_KIND_PERSON: identity.Registry,
+	pb.ThingKind_THING_KIND_BALANCE: identity.Registry, pb.ThingKind_THING_KIND_HOLIDAY_CALENDAR: identity.Registry,
+	pb.ThingKind_THING_KIND_AGREEMENT: identity.Money, pb.ThingKind_THING_KIND_PRICE_SERIES: identity.Money,
+	pb.ThingKind_THING_KIND_POUR: identity.Custody, pb.ThingKind_THING_KIND_BAR: identity.Custody,
+	pb.ThingKind_THING_KIND_BOX: identity.Custody, pb.ThingKind_THING_KIND_CONSIGNMENT: identity.Custody,
+	pb.ThingKind_THING_KIND_SAMPLE: identity.Assays, pb.ThingKind_THING_KIND_LOT: identity.Money,
+	pb.ThingKind_THING_KIND_STATEMENT: identity.Money, pb.ThingKind_THING_KIND_RETURN: identity.Money,
+	pb.ThingKind_THING_KIND_DISCREPANCY: identity.Custody, pb.ThingKind_THING_KIND_CORRECTION: identity.Custody,
+}
+
+// sight reduces a thing to what a caller may see of it; nil where that is nothing.
+func sight(caller identity.Caller, kind pb.ThingKind, value thing) thing {
+	what := sorts[kind]
+	if d, ok := value.(*pb.Discrepancy); ok {
+		what = discrepancySort(d)
+	}
+	if !identity.Sees(caller.PartyKind, what) && !made(caller, value) {
+		return nil
+	}
+	if c, limited := value.(concerned); limited && !has(c.GetParties(), caller.PartyID) {
+		return nil
+	}
+	if bar, ok := value.(*pb.Bar); ok && !identity.Sees(caller.PartyKind, identity.Assays) {
+		bar.Assays = nil
+	}
+	if d, ok := value.(*pb.Discrepancy); ok && !identity.Sees(caller.PartyKind, identity.Money) {
+		d.Money, d.FineOunces, d.Conceded = "", "", ""
+	}
+	return value
+}
+
+// made reports whether a thing is the caller's party's own.
+func made(caller identity.Caller, value thing) bool {
+	own, ok := value.(interface{ GetParty() string })
+	return ok && own.GetParty() == caller.PartyID
+}
+
+// discrepancySort says what sort of information a discrepancy is.
+func discrepancySort(d *pb.Discrepancy) identity.What {
+	switch d.Kind {
+	case pb.DiscrepancyKind_DISCREPANCY_KIND_ASSAY_SPLIT, pb.DiscrepancyKind_DISCREPANCY_KIND_ASSAY_SUM,
+		pb.DiscrepancyKind_DISCREPANCY_KIND_DUPLICATES_DISAGREE, pb.DiscrepancyKind_DISCREPANCY_KIND_REVEAL_MISMATCH:
+		return identity.Assays
+	case pb.DiscrepancyKind_DISCREPANCY_KIND_RETURN_DIFFERS, pb.DiscrepancyKind_DISCREPANCY_KIND_MELT_LOSS:
+		return identity.Money
+	}
+	return identity.Custody
+}
+
+func tableOf(kind pb.ThingKind) (anyTable, error) {
+	t, ok := byKind[kind]
+	if !ok {
+		return nil, refusal.Invalidf("THING_KIND_MISSING", "kind", "no kind of thing is stated; choose one, such as THING_KIND_BAR")
+	}
+	return t, nil
+}
+
+// Get returns one thing that the caller may see; an unknown and a forbidden one answer alike.
+func Get(bucket *bbolt.Bucket, caller identity.Caller, kind pb.ThingKind, name string) (*pb.Thing, error) {
+	t, err := tableOf(kind)
+	if err != nil {
+		return nil, err
+	}
+	value, ok := t.get(&store{bucket: bucket}, name)
+	if ok {
+		if value = sight(caller, kind, value); value != nil {
+			return t.show(value), nil
+		}
+	}
+	return nil, unknown("name", t.title(), name)
+}
+
+// List returns a page of things that the caller may see and that pass the filter, the oldest first, and the token of the
+// next page. The list is that of the tree as it was when the first page was read: size is the tree's now, and later
+// pages carry the first one's in their token.
+func List(bucket *bbolt.Bucket, caller identity.Caller, kind pb.ThingKind, filter, token string, pageSize int, size uint64) ([]*pb.Thing, string, error) {
+	t, err := tableOf(kind)
+	if err != nil {
+		return nil, "", err
+	}
+	switch {
+	case pageSize == 0:
+		pageSize = defaultPageSize
+	case pageSize < 0 || pageSize > maxPageSize:
+		return nil, "", refusal.Invalidf("PAGE_SIZE", "page_size", "a page of %d is outside 1 to %d", pageSize, maxPageSize)
+	}
+	var after []byte
+	if token != "" {
+		raw, err := base64.RawURLEncoding.DecodeString(token)
+		if err != nil || len(raw) != 18 || binary.BigEndian.Uint64(raw) > size {
+			return nil, "", refusal.Invalidf("PAGE_TOKEN", "page_token", "this is not a token of a page; take it from the page before, or leave it empty")
+		}
+		size, after = binary.BigEndian.Uint64(raw), raw[8:]
+	}
+	pass, err := parseFilter(t.fields(), filter)
+	if err != nil {
+		return nil, "", err
+	}
+	var things []*pb.Thing
+	var last []byte
+	scanned, more := 0, false
+	err = t.page(bucket, after, size, func(key []byte, value thing) bool {
+		if len(things) == pageSize || scanned == maxScanned {
+			more = true
+			return false
+		}
+		scanned++
+		last = append(last[:0], key...)
+		if value = sight(caller, kind, value); value != nil && pass(value) {
+			things = append(things, t.show(value))
+		}
+		return true
+	})
+	if err != nil || !more {
+		return things, "", err
+	}
+	return things, base64.RawURLEncoding.EncodeToString(append(binary.BigEndian.AppendUint64(nil, size), last...)), nil
+}
+
+// parseFilter reads `field = "value"` joined by AND. A field is one of text or of choice; a choice is written by its
+// name without the prefix (`state = "RECEIVED"`); a list passes if it holds the value.
+func parseFilter(fields protoreflect.FieldDescriptors, filter string) (func(thing) bool, error) {
+	if len(filter) > maxFilter {
+		return nil, refusal.Invalidf("FILTER_TOO_LONG", "filter", "a filter of %d characters is longer than the %d allowed", len(filter), maxFilter)
+	}
+	type condition struct {
+		field protoreflect.FieldDescriptor
+		value string
+	}
+	var conditions []condition
+	if strings.TrimSpace(filter) != "" {
+		for _, part := range strings.Split(filter, " AND ") {
+			field, value, ok := strings.Cut(part, "=")
+			field, value = strings.TrimSpace(field), strings.TrimSpace(value)
+			if !ok || len(value) < 2 || value[0] != '"' || value[len(value)-1] != '"' || field == "" {
+				return nil, refusal.Invalidf("FILTER_MALFORMED", "filter", "%q is not a condition; write field = \"value\", joined by AND", clip(part))
+			}
+			known := fields.ByName(protoreflect.Name(field))
+			if known == nil || known.Kind() != protoreflect.StringKind && known.Kind() != protoreflect.EnumKind && known.Kind() != protoreflect.BoolKind {
+				return nil, refusal.Invalidf("FILTER_FIELD", "filter", "%q is not a field to filter by; use one of %s", clip(field), strings.Join(filterable(fields), ", "))
+			}
+			conditions = append(conditions, condition{known, value[1 : len(value)-1]})
+		}
+	}
+	return func(value thing) bool {
+		m := value.ProtoReflect()
+		for _, c := range conditions {
+			if !matches(m.Get(c.field), c.field, c.value) {
+				return false
+			}
+		}
+		return true
+	}, nil
+}
+
+// filterable lists the fields of text and of choice.
+func filterable(fields protoreflect.FieldDescriptors) (names []string) {
+	for i := range fields.Len() {
+		switch f := fields.Get(i); f.Kind() {
+		case protoreflect.StringKind, protoreflect.EnumKind, protoreflect.BoolKind:
+			names = append(names, string(f.Name()))
+		}
+	}
+	return names
+}
+
+func matches(v protoreflect.Value, field protoreflect.FieldDescriptor, want string) bool {
+	if field.IsList() {
+		for i := 0; field.Kind() == protoreflect.StringKind && i < v.List().Len(); i++ {
+			if v.List().Get(i).String() == want {
+				return true
+			}
+		}
+		return false
+	}
+	switch field.Kind() {
+	case protoreflect.StringKind:
+		return v.String() == want
+	case protoreflect.BoolKind:
+		return v.Bool() == (want == "true")
+	case protoreflect.EnumKind:
+		choice := field.Enum().Values().ByNumber(v.Enum())
+		return choice != nil && (string(choice.Name()) == want || strings.HasSuffix(string(choice.Name()), "_"+want))
+	}
+	return false
+}
+
+// MaySeeEntry reports whether a caller may read an entry: their own party's, and those about what they may see.
+func MaySeeEntry(bucket *bbolt.Bucket, caller identity.Caller, event *pb.Event) bool {
+	s := &store{bucket: bucket}
+	note, ok := notes.load(s, event.GetEventId())
+	if !ok {
+		return false
+	}
+	if note.Party == caller.PartyID {
+		return true
+	}
+	title, name := subjectOf(note)
+	t := byTitle[title]
+	if t == nil || !identity.Sees(caller.PartyKind, entrySort(note.Kind, t.kindOf())) {
+		return false
+	}
+	value, ok := t.get(s, name)
+	return ok && sight(caller, t.kindOf(), value) != nil
+}
+
+// entrySort says what sort of information an entry is: what it is about, but an assay is an assay whatever it is about.
+func entrySort(kind string, about pb.ThingKind) identity.What {
+	switch kind {
+	case "assay_reported", "result_committed", "result_revealed", "umpire_reported":
+		return identity.Assays
+	}
+	return sorts[about]
+}
+
+// NoteOf returns what the book remembers of an entry, for readers who may see it.
+func NoteOf(bucket *bbolt.Bucket, eventID string) (*pb.EntryNote, bool) {
+	return notes.load(&store{bucket: bucket}, eventID)
+}
+
+// Trace returns the whole route of a bar: its own steps and those of the box it travelled in, in the order of record.
+func Trace(bucket *bbolt.Bucket, caller identity.Caller, name string) (*pb.TraceBarResponse, error) {
+	s := &store{bucket: bucket}
+	value, ok := bars.load(s, name)
+	if !ok || sight(caller, bars.kind, value) == nil {
+		return nil, unknown("bar", "bar", name)
+	}
+	out := &pb.TraceBarResponse{Bar: value}
+	own, boxed := value.Route, []*pb.RouteStep(nil)
+	named := value.Discrepancies
+	if box, ok := boxes.load(s, value.Box); ok {
+		for _, step := range box.Route {
+			if step.Action != "packed" && (step.Action != "received" || len(step.Findings) > 0) {
+				boxed = append(boxed, step) // the bar's own steps tell those
+			}
+		}
+		named = join(append([]string(nil), named...), box.Discrepancies...)
+	}
+	for len(own) > 0 || len(boxed) > 0 {
+		if len(boxed) == 0 || len(own) > 0 && own[0].Entry <= boxed[0].Entry {
+			out.Steps, own = append(out.Steps, own[0]), own[1:]
+		} else {
+			out.Steps, boxed = append(out.Steps, boxed[0]), boxed[1:]
+		}
+	}
+	for _, d := range named {
+		found, ok := discrepancies.load(s, d)
+		if ok && sight(caller, discrepancies.kind, found) != nil {
+			out.Discrepancies = append(out.Discrepancies, found)
+		}
+	}
+	return out, nil
+}
+
+// lotSeen returns a lot that the caller may see.
+func lotSeen(s *store, caller identity.Caller, name string) (*pb.Lot, error) {
+	lot, ok := lots.load(s, name)
+	if !ok || sight(caller, lots.kind, lot) == nil {
+		return nil, unknown("lot", "lot", name)
+	}
+	return lot, nil
+}
+
+// Preview computes the statement of a lot as the book stands, and writes nothing. size is the tree's.
+func Preview(bucket *bbolt.Bucket, caller identity.Caller, lotName string, kind pb.StatementKind, settledOn string, size uint64) (*pb.Statement, error) {
+	s := &store{bucket: bucket}
+	lot, err := lotSeen(s, caller, lotName)
+	if err != nil {
+		return nil, err
+	}
+	st, corrects, err := s.compute(lot, kind, settledOn)
+	if err != nil {
+		return nil, err
+	}
+	out := statementProto(st, lot, kind, settledOn)
+	out.TreeSize, out.Corrects = size, corrects.GetName()
+	return out, nil
+}
+
+// PreviewFigures computes a statement from figures alone.
+func PreviewFigures(figures []byte) (*pb.Statement, error) {
+	st, err := settlement.Preview(figures)
+	if err != nil {
+		return nil, refusal.In(err, "figures_json")
+	}
+	kind := pb.StatementKind_STATEMENT_KIND_UNSPECIFIED
+	for k, name := range statementKinds {
+		if name == st.Kind {
+			kind = k
+		}
+	}
+	return statementProto(st, &pb.Lot{Name: st.Lot, Seller: st.Terms.Seller, Party: st.Terms.Refiner}, kind, st.ValueDate.String()), nil
+}
+
+// Reconcile compares a return with the latest statement of a lot, and writes nothing.
+func Reconcile(bucket *bbolt.Bucket, caller identity.Caller, lotName, document string) (*pb.ReconcileReturnResponse, error) {
+	s := &store{bucket: bucket}
+	lot, err := lotSeen(s, caller, lotName)
+	if err != nil {
+		return nil, err
+	}
+	st, r, err := s.reconcile(lot, document)
+	if err != nil {
+		return nil, err
+	}
+	return &pb.ReconcileReturnResponse{Statement: st.Name, Reconciliation: reconciliationProto(r)}, nil
+}
