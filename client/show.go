@@ -6,12 +6,14 @@ import (
 	"encoding/json"
 	"fmt"
 	"maps"
+	"os"
 	"slices"
 	"strings"
 	"unicode/utf8"
 
 	pretty "github.com/jedib0t/go-pretty/v6/table"
 	"github.com/jedib0t/go-pretty/v6/text"
+	"golang.org/x/term"
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
@@ -56,13 +58,15 @@ func (a *app) showTable(t table) error {
 	}
 	w := pretty.NewWriter()
 	w.SetStyle(plainStyle)
-	var right []pretty.ColumnConfig
-	for i, name := range t.columns {
-		if figures[name] {
-			right = append(right, pretty.ColumnConfig{Number: i + 1, Align: text.AlignRight})
+	var columns []pretty.ColumnConfig
+	for i, width := range t.fit(a.width()) {
+		c := pretty.ColumnConfig{Number: i + 1, WidthMax: width, WidthMaxEnforcer: text.WrapSoft}
+		if figures[t.columns[i]] {
+			c.Align = text.AlignRight
 		}
+		columns = append(columns, c)
 	}
-	w.SetColumnConfigs(right)
+	w.SetColumnConfigs(columns)
 	w.AppendHeader(rowOf(t.columns))
 	for _, row := range t.rows {
 		w.AppendRow(rowOf(row))
@@ -71,6 +75,52 @@ func (a *app) showTable(t table) error {
 		say(a.out, "%s\n", strings.TrimRight(line, " "))
 	}
 	return nil
+}
+
+// Bounds of a table's layout, in characters.
+const (
+	paperWidth    = 160 // of a table that goes to a file or another program
+	narrowest     = 12  // of a column that is made narrower
+	betweenColumn = 2
+)
+
+// width is what a table may take: the terminal's, or paperWidth where there is none.
+func (a *app) width() int {
+	if file, ok := a.out.(*os.File); ok {
+		if width, _, err := term.GetSize(int(file.Fd())); err == nil && width > 0 {
+			return width
+		}
+	}
+	return paperWidth
+}
+
+// fit returns the width of each column: what its widest cell takes, but where that is more than most in all, the widest
+// column gives way first, again and again, and its text is wrapped. A column of figures is never wrapped.
+func (t table) fit(most int) []int {
+	widths := make([]int, len(t.columns))
+	total := 0
+	for i, name := range t.columns {
+		widths[i] = utf8.RuneCountInString(name)
+		for _, row := range t.rows {
+			for _, line := range strings.Split(row[i], "\n") {
+				widths[i] = max(widths[i], utf8.RuneCountInString(line))
+			}
+		}
+		total += widths[i] + betweenColumn
+	}
+	for ; total > most; total-- {
+		widest := -1
+		for i, name := range t.columns {
+			if !figures[name] && widths[i] > narrowest && (widest < 0 || widths[i] > widths[widest]) {
+				widest = i
+			}
+		}
+		if widest < 0 {
+			break // nothing left to give way
+		}
+		widths[widest]--
+	}
+	return widths
 }
 
 // figures are the columns that are read down, digit under digit.

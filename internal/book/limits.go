@@ -33,6 +33,7 @@ const (
 	maxPageSize     = 500
 	defaultPageSize = 50
 	maxScanned      = 20_000 // things looked at for one page of a filtered list
+	maxReadTerms    = 1_000  // agreements whose terms are kept read
 	maxFilter       = 500    // characters of a filter
 
 	clockSkew = 5 * time.Minute // how far an author's clock may be ahead of the ledger's

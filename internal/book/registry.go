@@ -3,6 +3,8 @@ package book
 import (
 	"fmt"
 	"sort"
+	"sync"
+	"sync/atomic"
 	"time"
 
 	"barward/internal/identity"
@@ -304,10 +306,28 @@ func (f *fold) agreementSigned(e *pb.AgreementSigned) error {
 	return nil
 }
 
-// termsOf reads the terms of an agreement; they were checked when it was signed.
+// termsOf reads the terms of an agreement; they were checked when it was signed. Each weighing asks for them, so what was
+// read last is kept: the text decides what it says, and nobody changes what is handed out.
 func termsOf(a *pb.Agreement) (settlement.Terms, error) {
-	return settlement.ParseTerms([]byte(a.TermsJson))
+	if known, ok := readTerms.Load(a.TermsJson); ok {
+		return known.(settlement.Terms), nil
+	}
+	terms, err := settlement.ParseTerms([]byte(a.TermsJson))
+	if err != nil {
+		return terms, err
+	}
+	if readCount.Add(1) > maxReadTerms {
+		readTerms.Clear()
+		readCount.Store(0)
+	}
+	readTerms.Store(a.TermsJson, terms)
+	return terms, nil
 }
+
+var (
+	readTerms sync.Map // text of the terms → settlement.Terms
+	readCount atomic.Int64
+)
 
 // inForce returns an agreement that both parties have signed.
 func (f *fold) inForce(field, name string) (*pb.Agreement, settlement.Terms, error) {
