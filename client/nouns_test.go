@@ -185,7 +185,7 @@ func TestAtTheBench(t *testing.T) {
 		}
 		return bars, out.String()
 	}
-	typed := "OT-1\n20000.0\n20000.1\nOT-2\n10000.05\n10000.0\n10000.5\n10000.4\n10000.4 g\nOT-3\n1.0\n9.0\nkeep\n\n"
+	typed := "OT-1\n20000.0\n20000.1\nOT-2\n10000.05\n10000.0\n10000.5\n10000.4\n10000.4 g\nOT-3\n1.0\n9.0\nkeep\nOT-4\n5.0\n5.0\nundo\n\nyes\n"
 	check := func(bars []*pb.PouredBar, out string) {
 		t.Helper()
 		if len(bars) != 3 || strings.Join(bars[0].GetReadings(),
@@ -193,7 +193,7 @@ func TestAtTheBench(t *testing.T) {
 			strings.Join(bars[2].GetReadings(), " ") != "1.0 g 9.0 g" {
 			t.Errorf("bars %v", bars)
 		}
-		for _, part := range []string{"✓ OT-1 20000.0 g; 1 bars, total 20000.0 g", "is finer than this balance shows",
+		for _, part := range []string{"✓ OT-1 20000.0 g; 1 bar, total 20000.0 g", "is finer than this balance shows",
 			"the readings are 0.5 g apart, above the repeatability of 0.2 g", "✓ OT-2 10000.4 g; 2 bars, total 30000.4 g"} {
 			if !strings.Contains(out, part) {
 				t.Errorf("no %q in %s", part, out)

@@ -122,7 +122,8 @@ func (c *pourLog) bars(a *app) (bars []*pb.PouredBar, err error) {
 }
 
 // atTheBench asks for mark after mark and reading after reading, accepts a pair that agrees and asks for a fresh one
-// where it does not. An empty mark ends it.
+// where it does not. An empty mark ends it, once it is confirmed: a pour is signed and stays. `undo` takes the last bar
+// back.
 func (a *app) atTheBench(balance, unit string) (bars []*pb.PouredBar, err error) {
 	b, err := a.balanceAtHand(balance)
 	if err != nil {
@@ -133,20 +134,47 @@ func (a *app) atTheBench(balance, unit string) (bars []*pb.PouredBar, err error)
 		unit = string(b.Readability.Unit())
 	}
 	total := quantity.Mass{}
+	var weights []quantity.Mass
 	for {
-		say(a.out, "mark of bar %d (empty to end): ", len(bars)+1)
+		say(a.out, "mark of bar %d (empty to end, undo to take the last one back): ", len(bars)+1)
 		mark, err := a.line()
-		if err != nil || mark == "" {
-			return bars, endOfInput(err)
+		if err == nil && mark == "" && len(bars) > 0 {
+			say(a.out, "record %s, total %s? yes, or the next mark: ", counted(len(bars), "bar"), total)
+			if mark, err = a.line(); err == nil && mark == "yes" {
+				return bars, nil
+			}
+		}
+		switch {
+		case err != nil:
+			return nil, endOfInput(err)
+		case mark == "" && len(bars) == 0:
+			return nil, nil
+		case mark == "":
+			continue
+		case mark == "undo":
+			if n := len(bars) - 1; n >= 0 {
+				say(a.out, "  %s taken back\n", bars[n].GetMark())
+				total = total.Sub(weights[n])
+				bars, weights = bars[:n], weights[:n]
+			}
+			continue
 		}
 		readings, weight, err := a.askReadings(b, unit)
 		if err != nil {
 			return nil, err
 		}
-		total = total.Add(weight)
+		total, weights = total.Add(weight), append(weights, weight)
 		bars = append(bars, &pb.PouredBar{Mark: mark, Readings: readings})
-		say(a.out, "  ✓ %s %s; %d bars, total %s\n", mark, weight, len(bars), total)
+		say(a.out, "  ✓ %s %s; %s, total %s\n", mark, weight, counted(len(bars), "bar"), total)
 	}
+}
+
+// counted writes a number of things: "1 bar", "3 bars".
+func counted(n int, thing string) string {
+	if n == 1 {
+		return "1 " + thing
+	}
+	return fmt.Sprintf("%d %ss", n, thing)
 }
 
 // askReadings asks until two readings agree, or until somebody insists.

@@ -90,12 +90,23 @@ func (a *app) record(bodies ...proto.Message) error {
 }
 
 func (a *app) recordEvents(events ...*pb.Event) error {
+	mine := map[uuid.UUID]bool{}
 	for _, event := range events {
-		if _, err := a.put(event); err != nil {
+		item, err := a.put(event)
+		if err != nil {
 			return err
 		}
+		mine[item.ID] = true
 	}
-	return a.send()
+	var answers []answer
+	stopped := a.flush(func(to answer) {
+		answers = append(answers, to)
+		delete(mine, to.item.ID)
+	})
+	if stopped == nil && len(mine) > 0 {
+		say(a.complain, "%s sent by another command at work on this outbox; `barward ledger outbox list` shows what was refused.\n", counted(len(mine), "event"))
+	}
+	return a.tell(answers, stopped)
 }
 
 // answer is what became of one event.
@@ -174,6 +185,11 @@ func (a *app) flush(told func(answer)) error {
 	if err := a.open(); err != nil {
 		return err
 	}
+	unlock, err := a.soleSender()
+	if err != nil {
+		return err
+	}
+	defer unlock()
 	for {
 		waiting, err := a.box.Waiting(outbox.MaxPage)
 		if err != nil || len(waiting) == 0 {
@@ -186,6 +202,21 @@ func (a *app) flush(told func(answer)) error {
 		close(items)
 		if err := a.deliver(a.ctx, items, told); err != nil {
 			return err
+		}
+	}
+}
+
+// soleSender waits for another command that sends from the same outbox: what waits is sent once and filed once.
+func (a *app) soleSender() (unlock func(), err error) {
+	for end := time.Now().Add(a.g.Timeout); ; {
+		unlock, err := a.box.Lock()
+		if !refusal.Is(err, "OUTBOX_BUSY") || time.Now().After(end) {
+			return unlock, err
+		}
+		select {
+		case <-a.ctx.Done():
+			return nil, a.ctx.Err()
+		case <-time.After(20 * time.Millisecond):
 		}
 	}
 }
@@ -267,11 +298,10 @@ func (a *app) file(item outbox.Item, response *pb.RecordStreamResponse) (answer,
 		return answer{item: item, receipt: receipt}, a.box.Recorded(item.ID, raw)
 	}
 	refused := ofRefusal(response.GetRefusal())
-	switch refused.Kind {
-	case refusal.Invalid, refusal.Precondition, refusal.Aborted, refusal.Exists, refusal.NotFound, refusal.OutOfRange, refusal.Forbidden:
-		return answer{item: item, err: refused}, a.box.Refused(item.ID, refused.Reason, refused.Error())
+	if !outbox.IsVerdict(refused) {
+		return answer{}, refused
 	}
-	return answer{}, refused
+	return answer{item: item, err: refused}, a.box.Refused(item.ID, refused.Reason, refused.Error())
 }
 
 // showAnswers prints one line for each event: recorded as which entry, or refused and why; under it what it raised.

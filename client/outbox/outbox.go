@@ -210,13 +210,13 @@ func (o *Outbox) Recorded(id uuid.UUID, receipt []byte) error {
 	if err != nil {
 		return err
 	}
-	if item.State != Recorded {
-		item.Receipt, item.Reason, item.Text = receipt, "", ""
-		if err := o.moveTo(item, Recorded); err != nil {
-			return err
-		}
+	if item.State == Recorded {
+		// Two processes that put one event can leave it waiting again after it was recorded. It must go, or a flush would
+		// send it for ever.
+		return o.clearBefore(id, Recorded)
 	}
-	return nil
+	item.Receipt, item.Reason, item.Text = receipt, "", ""
+	return o.moveTo(item, Recorded)
 }
 
 // Refused files an event as refused, with the stable reason and the sentence that say why. An event that the log has
@@ -428,11 +428,16 @@ func (o *Outbox) moveTo(item Item, state State) error {
 	if err := o.write(item, false); err != nil {
 		return err
 	}
+	return o.clearBefore(item.ID, state)
+}
+
+// clearBefore deletes an event that is in state from the folders of earlier states.
+func (o *Outbox) clearBefore(id uuid.UUID, state State) error {
 	for _, earlier := range []State{Waiting, Refused} {
 		if earlier == state {
 			continue
 		}
-		path := o.path(earlier, item.ID)
+		path := o.path(earlier, id)
 		if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
 			continue
 		}

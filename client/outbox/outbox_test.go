@@ -462,6 +462,32 @@ func TestOneFlushAtATime(t *testing.T) {
 	wantIDs(t, o, Recorded, 1, 2, 3)
 }
 
+// An event that is recorded and appears among the waiting during a flush, because another process put it at that moment,
+// is sent once more and then rests.
+func TestRecordedEventWaitsAgain(t *testing.T) {
+	o := open(t, tempDir(t))
+	put(t, o, 1, "pour")
+	put(t, o, 2, "pour")
+	log := &fakeLog{folder: tempDir(t)}
+	report := flush(t, o, func(ctx context.Context, item Item) ([]byte, error) {
+		if item.ID == numbered(2) && len(log.sent) == 1 {
+			file := encode(Item{Signed: signed(numbered(1), "pour")})
+			if err := os.WriteFile(o.path(Waiting, numbered(1)), file, 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if len(log.sent) > 5 {
+			return nil, errors.New("it is sent for ever")
+		}
+		return log.send(ctx, item)
+	})
+	if report.Stopped != nil || len(log.sent) != 3 {
+		t.Errorf("%d sent, report %+v", len(log.sent), report)
+	}
+	wantIDs(t, o, Waiting)
+	wantIDs(t, o, Recorded, 1, 2)
+}
+
 // Every single flipped bit of a file is found, and every cut.
 func TestFlippedBits(t *testing.T) {
 	item := Item{ID: numbered(1), Signed: signed(numbered(1), "pour"), Receipt: []byte("r"), Reason: "X", Text: "<é>"}
@@ -579,6 +605,48 @@ func TestDamagedLaterFileKeepsTheWaitingOne(t *testing.T) {
 		wantIDs(t, o, later, 2)
 		if damaged, err := o.Damaged(); err != nil || len(damaged) != 1 || damaged[0].From != later {
 			t.Errorf("damaged %+v, %v", damaged, err)
+		}
+	}
+}
+
+// What a crash leaves in two folders: opening settles it, and until then a dismissal takes the earlier copy along.
+func TestCopiesInTwoFolders(t *testing.T) {
+	folder := tempDir(t)
+	o := open(t, folder)
+	file := encode(Item{Signed: signed(numbered(1), "pour"), Reason: "X"})
+	leave := func(states ...State) {
+		t.Helper()
+		for _, state := range states {
+			if err := os.WriteFile(o.path(state, numbered(1)), file, 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	for _, later := range []State{Recorded, Refused} {
+		leave(Waiting, later)
+		if err := o.Dismiss(numbered(1)); err != nil {
+			t.Fatal(err)
+		}
+		wantIDs(t, o, Waiting)
+		wantIDs(t, o, later)
+	}
+	leave(Refused, Recorded)
+	o = open(t, folder)
+	wantIDs(t, o, Refused)
+	wantIDs(t, o, Recorded, 1)
+}
+
+// A right hash is not enough: what this program would not have written is damaged.
+func TestContentOfAnotherHand(t *testing.T) {
+	good := string(encode(Item{Signed: signed(numbered(1), "pour")}))
+	_, body, _ := strings.Cut(good, "\n")
+	if _, err := decode(withHash([]byte(body))); err != nil {
+		t.Fatal(err)
+	}
+	for _, bad := range []string{`{"extra":1,` + body[1:], " " + body, body + body, body[:len(body)-1], `{"reason":"",` + body[1:],
+		strings.Replace(body, `"event"`, `"Event"`, 1), "null\n", "[]\n", "{}\n"} {
+		if _, err := decode(withHash([]byte(bad))); !refusal.Is(err, "OUTBOX_FILE_DAMAGED") {
+			t.Errorf("%.60q: %v", bad, err)
 		}
 	}
 }

@@ -272,8 +272,8 @@ func wantNothingSecret(t testing.TB, err error, seed []byte) {
 	}
 }
 
-// One bit of every fifth byte, walking through all eight positions (each try costs a derivation): the file is refused, or, where the change was in
-// blanks around it, gives the same key. Never another key, another person, or a panic.
+// One bit of every fifth byte, walking through all eight positions (each try costs a derivation): the file is refused,
+// or, where the change was in blanks around it, gives the same key. Never another key, another person, or a panic.
 func TestKeyFileFlippedBits(t *testing.T) {
 	key := testKey(t, 1)
 	sealed, err := sealKey(key, person, phrase, cheap)

@@ -420,5 +420,7 @@ func (p *player) verify(ctx context.Context) error {
 
 // example is a command that somebody can try on a kept server.
 func (p *player) example() string {
-	return fmt.Sprintf("BARWARD_SERVER=%s BARWARD_HOME=out/demo/home/lucan BARWARD_KEY=out/demo/home/lucan/key BARWARD_PASSPHRASE_FILE=out/demo/passphrase BARWARD_LOG_KEY='%s' out/demo/bin/barward discrepancy list", p.address, p.logKey)
+	home := p.path("home", "lucan")
+	return fmt.Sprintf("BARWARD_SERVER=%s BARWARD_HOME=%s BARWARD_KEY=%s BARWARD_PASSPHRASE_FILE=%s BARWARD_LOG_KEY='%s' %s discrepancy list",
+		p.address, home, filepath.Join(home, "key"), p.path("passphrase"), p.logKey, p.path("bin", "barward"))
 }
