@@ -1,12 +1,10 @@
 package assay
 
 import (
-	"fmt"
 	"math"
 
 	"gonum.org/v1/gonum/stat/distuv"
 
-	"barward/internal/quantity"
 	"barward/internal/refusal"
 )
 
@@ -185,12 +183,13 @@ func CUSUM(values []float64, target, k, h float64) (Cumulative, error) {
 		return Cumulative{}, err
 	}
 	c := Cumulative{Signal: -1}
+	beyond := h * (1 + 1e-9) // a sum of binary fractions that comes to h is not beyond it
 	var high, low, plain float64
 	for i, v := range values {
 		high, low, plain = max(0, high+v-target-k), max(0, low+target-k-v), plain+v-target
 		c.High, c.Low, c.Plain = append(c.High, high), append(c.Low, low), append(c.Plain, plain)
-		if c.Signal < 0 && (high > h || low > h) {
-			c.Signal, c.Upward = i, high > h
+		if c.Signal < 0 && (high > beyond || low > beyond) {
+			c.Signal, c.Upward = i, high > beyond
 		}
 	}
 	return c, nil
@@ -232,167 +231,4 @@ func CUSUMFalseAlarm(k, h float64, n int) (float64, error) {
 		silent += p
 	}
 	return 1 - silent*silent, nil
-}
-
-// BiasLot is one lot of a bias report: two results of one thing.
-type BiasLot struct {
-	Lot   string            `json:"lot"`
-	Own   quantity.Fineness `json:"own"`
-	Other quantity.Fineness `json:"other"`
-	Mass  quantity.Mass     `json:"mass"`  // settlement weight, gross
-	Price quantity.Money    `json:"price"` // per troy ounce, for what it has cost
-}
-
-// BiasInput is a series of lots in time order. Everything is required.
-type BiasInput struct {
-	Element    Element          `json:"element"`
-	Lots       []BiasLot        `json:"lots"`
-	Sigma      quantity.Decimal `json:"sigma"`      // standard deviation of one difference between honest laboratories, ppt
-	Confidence quantity.Decimal `json:"confidence"` // such as 0.95
-	Shift      quantity.Decimal `json:"shift"`      // bias worth finding, ppt; the CUSUM allowance is half of it
-	Decision   quantity.Decimal `json:"decision"`   // CUSUM decision interval, in sigma, such as 5
-	// Borne is the share of a difference that one's own side bears: 0.5 where the mean is settled, 1 where the other's
-	// result stands.
-	Borne    quantity.Decimal  `json:"borne"`
-	Rounding quantity.Rounding `json:"rounding"` // of the ounces and of the money that it has cost
-}
-
-// BiasReport says whether two laboratories differ in the same direction over time. Differences are own less other, ppt.
-type BiasReport struct {
-	Test       TTest            `json:"test"`
-	Charted    Individuals      `json:"charted"`
-	Cusum      Cumulative       `json:"cusum"`
-	SignalLot  string           `json:"signal_lot,omitempty"` // where the CUSUM signalled
-	FalseAlarm float64          `json:"false_alarm"`          // chance of such a signal without any bias
-	Above      int              `json:"above"`                // lots in which own is higher
-	Below      int              `json:"below"`
-	Ounces     quantity.Decimal `json:"ounces"` // fine ounces that own less other has moved, times Borne; exact, rounded once
-	Cost       quantity.Money   `json:"cost"`   // the same in money
-	Found      bool             `json:"found"`  // the CUSUM signalled
-	Words      string           `json:"words"`
-}
-
-// ReadBias reads a BiasInput in JSON and answers it.
-func ReadBias(b []byte) (BiasReport, error) {
-	var in BiasInput
-	if err := read(b, &in, "the bias input"); err != nil {
-		return BiasReport{}, err
-	}
-	return Bias(in)
-}
-
-// Bias judges a series of paired results: mean with confidence interval, chart of individuals, CUSUM about zero, and what
-// the differences have moved so far in fine ounces and money (exact, rounded once each).
-func Bias(in BiasInput) (BiasReport, error) {
-	differences, err := in.differences()
-	if err != nil {
-		return BiasReport{}, err
-	}
-	var r BiasReport
-	if r.Test, err = PairedT(differences, in.Confidence.Float()); err != nil {
-		return BiasReport{}, err
-	}
-	if r.Charted, err = Shewhart(differences); err != nil {
-		return BiasReport{}, err
-	}
-	sigma := in.Sigma.Float()
-	k, h := in.Shift.Float()/2, in.Decision.Float()*sigma
-	if r.Cusum, err = CUSUM(differences, 0, k, h); err != nil {
-		return BiasReport{}, err
-	}
-	if r.FalseAlarm, err = CUSUMFalseAlarm(k/sigma, in.Decision.Float(), len(in.Lots)); err != nil {
-		return BiasReport{}, err
-	}
-	for _, d := range differences {
-		if d > 0 {
-			r.Above++
-		} else if d < 0 {
-			r.Below++
-		}
-	}
-	if err := in.cost(&r); err != nil {
-		return BiasReport{}, err
-	}
-	if r.Found = r.Cusum.Signal >= 0; r.Found {
-		r.SignalLot = in.Lots[r.Cusum.Signal].Lot
-	}
-	r.Words = in.words(r)
-	return r, nil
-}
-
-// differences checks the input and returns own less other of each lot in parts per thousand.
-func (in BiasInput) differences() ([]float64, error) {
-	if err := in.Element.Check(); err != nil {
-		return nil, err
-	}
-	for _, s := range []struct {
-		field string
-		value quantity.Decimal
-	}{{"sigma", in.Sigma}, {"shift", in.Shift}, {"decision", in.Decision}, {"borne", in.Borne}, {"confidence", in.Confidence}} {
-		if s.value.Sign() <= 0 || s.value.Cmp(thousand) > 0 {
-			return nil, refusal.Invalidf("SETTING_OUT_OF_RANGE", s.field, "%s is missing or not possible; give a number above 0 and at most 1000", s.value).With("value", s.value.String())
-		}
-	}
-	if in.Borne.Cmp(one) > 0 {
-		return nil, refusal.Invalidf("SETTING_OUT_OF_RANGE", "borne", "a share of %s is not possible; give one above 0 and at most 1", in.Borne).With("value", in.Borne.String())
-	}
-	if err := in.Rounding.Check(); err != nil {
-		return nil, refusal.In(err, "rounding")
-	}
-	if len(in.Lots) < 2 || len(in.Lots) > maxLots {
-		return nil, refusal.Invalidf("COUNT_OUT_OF_RANGE", "lots", "%d lots were given; give 2 to %d", len(in.Lots), maxLots)
-	}
-	differences := make([]float64, len(in.Lots))
-	for i, l := range in.Lots {
-		at := fmt.Sprintf("lots[%d]", i)
-		if l.Own.IsZero() || l.Other.IsZero() {
-			return nil, refusal.Invalidf("FINENESS_MISSING", at, "a result is missing; give both, each with a number and a unit, such as 812.44 ppt")
-		}
-		if err := positive(l.Mass, at+".mass"); err != nil {
-			return nil, err
-		}
-		if l.Price.Amount().Sign() <= 0 {
-			return nil, refusal.Invalidf("PRICE_NOT_POSITIVE", at+".price", "the price per ounce is missing or not positive; give it, such as 2350.25 USD")
-		}
-		differences[i] = l.Own.PerMille().Sub(l.Other.PerMille()).Float()
-	}
-	return differences, nil
-}
-
-// cost adds up exactly what the differences have moved.
-func (in BiasInput) cost(r *BiasReport) error {
-	var grams, value quantity.Decimal // value: grams × price, to be divided by the grams of an ounce once
-	for i, l := range in.Lots {
-		if l.Price.Currency() != in.Lots[0].Price.Currency() {
-			return refusal.Invalidf("CURRENCY_MIXED", fmt.Sprintf("lots[%d].price", i), "%s and %s cannot be added; give all prices in one currency", in.Lots[0].Price.Currency(), l.Price.Currency())
-		}
-		moved := l.Mass.Grams().Mul(l.Own.PerMille().Sub(l.Other.PerMille())).Shift(-3).Mul(in.Borne)
-		grams = grams.Add(moved)
-		value = value.Add(moved.Mul(l.Price.Amount()))
-	}
-	ounces, err := grams.Quo(quantity.GramsPerOunce, in.Rounding)
-	if err != nil {
-		return err
-	}
-	amount, err := value.Quo(quantity.GramsPerOunce, in.Rounding)
-	if err != nil {
-		return err
-	}
-	r.Ounces = ounces
-	r.Cost, err = quantity.NewMoney(amount, in.Lots[0].Price.Currency())
-	return err
-}
-
-func (in BiasInput) words(r BiasReport) string {
-	cost := fmt.Sprintf("if our own results are right, the differences have moved %s oz fine, %s", r.Ounces, r.Cost)
-	interval := fmt.Sprintf("own less other is %+.3f ppt on average (%g %% confidence: %+.3f to %+.3f), %d lots above and %d below", r.Test.Mean, 100*r.Test.Confidence, r.Test.Low, r.Test.High, r.Above, r.Below)
-	if !r.Found {
-		return fmt.Sprintf("%s: no lasting bias is found in %d lots; %s", in.Element, len(in.Lots), interval)
-	}
-	side := "lower"
-	if r.Cusum.Upward {
-		side = "higher"
-	}
-	return fmt.Sprintf("%s: our results are lastingly %s than the other's, found at lot %s; %s; %s. Without any bias such a signal in %d lots has a chance of %.1f %%",
-		in.Element, side, r.SignalLot, interval, cost, len(in.Lots), 100*r.FalseAlarm)
 }

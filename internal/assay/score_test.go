@@ -344,8 +344,9 @@ func TestShewhartAndPlainSum(t *testing.T) {
 func history(seed uint64, bias float64, lots int) assay.BiasInput {
 	normal := distuv.Normal{Mu: bias, Sigma: 0.2, Src: newSource(seed)}
 	in := assay.BiasInput{
-		Element: assay.Gold, Sigma: dec("0.2"), Confidence: dec("0.95"), Shift: dec("0.2"), Decision: dec("5"), Borne: dec("0.5"),
-		Rounding: quantity.Rounding{Places: 3, Mode: quantity.HalfUp},
+		Element: assay.Gold,
+		BiasSettings: assay.BiasSettings{Sigma: dec("0.2"), Confidence: dec("0.95"), Shift: dec("0.2"), Decision: dec("5"), Lambda: dec("0.2"), Width: dec("3"),
+			Borne: dec("0.5"), Rounding: quantity.Rounding{Places: 3, Mode: quantity.HalfUp}},
 	}
 	for i := range lots {
 		own := quantity.MustFineness(fmt.Sprintf("%.3f ppt", 812+normal.Rand()))
@@ -446,7 +447,7 @@ func TestBiasCost(t *testing.T) {
 		t.Fatal(err)
 	}
 	wantDecimal(t, "by hand, ounces", r.Ounces, "0.3")
-	wantDecimal(t, "by hand, money", r.Cost.Amount(), "600")
+	wantDecimal(t, "by hand, money", r.Cost[0].Amount(), "600")
 	if r.Above != 2 || r.Below != 0 || r.Found || !strings.Contains(r.Words, "no lasting bias") {
 		t.Errorf("%+v", r)
 	}

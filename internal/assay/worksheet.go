@@ -3,6 +3,7 @@ package assay
 import (
 	"fmt"
 	"math/big"
+	"strings"
 
 	"barward/internal/quantity"
 	"barward/internal/refusal"
@@ -521,4 +522,37 @@ func (w Worksheet) words(r WorksheetResult) string {
 		text += "; silver is the difference, so the sum proves nothing"
 	}
 	return text
+}
+
+// SameResults compares what was reported with what a worksheet computes to, element by element and exactly. Elements that
+// only the report has came from elsewhere, and are named; an element that only the sheet has means that they disagree.
+func SameResults(reported, computed []Result) (same bool, words string) {
+	same = true
+	var elsewhere, differ []string
+	for _, c := range computed {
+		r, found := Find(reported, c.Element)
+		switch {
+		case !found:
+			differ = append(differ, fmt.Sprintf("%s computes to %s and was not reported", c.Element, c.Fineness))
+		case r.Cmp(c.Fineness) != 0:
+			differ = append(differ, fmt.Sprintf("%s was reported as %s and computes to %s", c.Element, r, c.Fineness))
+		}
+	}
+	for _, r := range reported {
+		if _, found := Find(computed, r.Element); !found {
+			elsewhere = append(elsewhere, string(r.Element))
+		}
+	}
+	switch {
+	case len(computed) == 0:
+		same, words = false, "the worksheet gives no result that may be reported"
+	case len(differ) > 0:
+		same, words = false, strings.Join(differ, "; ")
+	default:
+		words = "the worksheet still gives exactly what was reported"
+	}
+	if len(elsewhere) > 0 {
+		words += "; not from the worksheet: " + strings.Join(elsewhere, ", ")
+	}
+	return same, words
 }

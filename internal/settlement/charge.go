@@ -85,12 +85,18 @@ func (w *work) charge(c Charge) error {
 	case ChargeGross:
 		grams, from := w.received, w.receivedLines
 		l.Text, l.Formula = "charge on gross weight received", "gross weight received × rate"
-		if c.Weight == AfterMelt {
-			if !w.melted {
-				return missingMelt(w.lot.ID)
-			}
+		switch {
+		case c.Weight != AfterMelt:
+		case w.melted:
 			grams, from = w.afterMelt, w.meltedLines
 			l.Text, l.Formula = "charge on gross weight after melt", "gross weight after melt × rate"
+		case w.lot.Kind == Provisional && w.terms.Advance != nil:
+			// An advance is paid before the melt: what it rests on stands for the weight that nobody knows yet. Under terms
+			// whose advance names the weight after melt, the statement has been refused above.
+			l.Text = "charge on gross weight after melt, provisionally on the weight received"
+			l.Formula = "gross weight received × rate: the weight that the advance rests on"
+		default:
+			return missingMelt(w.lot.ID)
 		}
 		if err := w.quantity(&l, grams, c.Unit, c.QuantityRounding); err != nil {
 			return err

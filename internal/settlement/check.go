@@ -516,4 +516,9 @@ func (t Terms) checkLimits(g gaps, signing bool) {
 		within.days("statement_days", r.Statement)
 		within.days("payment_days", r.Payment)
 	}
+	if t.Returns == nil {
+		g.need(signing, "return_tolerances")
+	} else {
+		t.Returns.check(g.within("return_tolerances"))
+	}
 }

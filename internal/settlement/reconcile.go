@@ -20,6 +20,16 @@ type Tolerances struct {
 // Check refuses tolerances that leave one out or are below zero.
 func (t Tolerances) Check() error {
 	g := gaps{found: &findings{}}
+	t.check(g)
+	if len(g.found.missing)+len(g.found.wrong) == 0 {
+		return nil
+	}
+	return refusal.Invalidf("TOLERANCES_INCOMPLETE", "tolerances",
+		"the tolerances leave out %v or are wrong in %v; state mass, fineness, rate and money, each zero or more",
+		g.found.missing, g.found.wrong)
+}
+
+func (t Tolerances) check(g gaps) {
 	g.need(t.Mass.IsZero(), "mass")
 	g.need(t.Fineness.IsZero(), "fineness")
 	g.number("rate", t.Rate, "0", "")
@@ -27,12 +37,8 @@ func (t Tolerances) Check() error {
 	if t.Mass.Sign() < 0 {
 		g.wrong("mass", "%s is below zero", t.Mass)
 	}
-	if len(g.found.missing)+len(g.found.wrong) == 0 {
-		return nil
-	}
-	return refusal.Invalidf("TOLERANCES_INCOMPLETE", "tolerances",
-		"the tolerances leave out %v or are wrong in %v; state mass, fineness, rate and money, each zero or more",
-		g.found.missing, g.found.wrong)
+	g.try("mass", sized(t.Mass.Value()))
+	g.try("fineness", sized(t.Fineness.Value()))
 }
 
 // Part is a cause to which a difference is ascribed.

@@ -47,6 +47,8 @@ type Terms struct {
 	AssaySum   quantity.Fineness `json:"assay_sum_tolerance,omitzero"` // how far all elements together may be from 1000 ppt
 	Claims     []Claim           `json:"claims,omitempty"`
 	Reporting  *Reporting        `json:"reporting,omitempty"`
+	// Returns is up to which difference a line of a return agrees with the statement; required at signing.
+	Returns *Tolerances `json:"return_tolerances,omitempty"`
 }
 
 // WeightStep rounds a unit's settlement weight before anything is computed from it.

@@ -277,7 +277,7 @@ func TestCheckListsEverything(t *testing.T) {
 	}
 	for _, term := range []string{
 		"id", "version", "seller", "refiner", "currency", "settlement_weight", "settle_per", "metals", "payment.in",
-		"payment.value_date", "weight_limits", "assay_sum_tolerance", "claims of kind assay", "reporting",
+		"payment.value_date", "weight_limits", "assay_sum_tolerance", "claims of kind assay", "reporting", "return_tolerances",
 	} {
 		if !slices.Contains(missing, term) || !strings.Contains(e.Text, term) {
 			t.Errorf("%s is not listed as missing: %s", term, e.Text)

@@ -232,3 +232,49 @@ func InDoubt(at time.Time, checks []DatedResult, b Balance) Doubt {
 	}
 	return ""
 }
+
+// Standing is where a balance stands at a moment, and why.
+type Standing struct {
+	State State     `json:"state"`
+	Until time.Time `json:"until,omitzero"` // last instant at which the passing check is good; only after a passing check
+	Last  time.Time `json:"last,omitzero"`  // the check that decides; none where there is no check
+	Words string    `json:"words"`
+}
+
+// StandingOf is Status with its reason in words. Instants are written with the zone that their check was entered in.
+func StandingOf(at time.Time, checks []DatedResult, b Balance) Standing {
+	s := Standing{State: Status(at, checks, b)}
+	last, found := lastUntil(at, checks)
+	if !found {
+		s.Words = "never checked: check it before it weighs"
+		return s
+	}
+	s.Last = last.At
+	if last.Passed {
+		s.Until = last.At.AddDate(0, 0, b.CheckEvery)
+	}
+	switch s.State {
+	case Failed:
+		s.Words = fmt.Sprintf("failed on %s: what it weighed since its last good check is in doubt; have it repaired or adjusted, and check it again", last.At.Format(time.RFC3339))
+	case Lapsed:
+		s.Words = fmt.Sprintf("lapsed since %s: the last check passed on %s and was good for %d days; check it before it weighs", s.Until.Format(time.RFC3339), last.At.Format(time.RFC3339), b.CheckEvery)
+	default:
+		s.Words = fmt.Sprintf("in date until %s: the last check passed on %s", s.Until.Format(time.RFC3339), last.At.Format(time.RFC3339))
+	}
+	return s
+}
+
+// Words says why a weighing is in doubt, as a clause.
+func (d Doubt) Words() string {
+	switch d {
+	case DoubtNever:
+		return "the balance was never checked"
+	case DoubtLapsed:
+		return "the last check of the balance is too old"
+	case DoubtFailed:
+		return "the last check of the balance failed"
+	case DoubtFailedLater:
+		return "the next check of the balance failed"
+	}
+	return ""
+}
