@@ -133,7 +133,7 @@ func (f *fold) compareTotal(c *pb.Consignment) error {
 	}
 	d := &pb.Discrepancy{Kind: pb.DiscrepancyKind_DISCREPANCY_KIND_CONSIGNMENT_TOTAL, Subject: c.Name, Rule: fmt.Sprintf("the total of a consignment agrees within the limit of agreement %s", terms.ID),
 		Limit: total.Limit.Trim().String() + " g", Observed: total.Difference.String() + " g", Words: total.Verdict, Answerable: c.Party,
-		ClaimBy: f.claimBy(terms, settlement.ClaimWeight), Evidence: entries, Parties: []string{c.Party, c.Refiner}, Consignment: c.Name}
+		ClaimBy: f.claimBy(terms, settlement.ClaimWeight), ClaimSilence: silence(terms, settlement.ClaimWeight), Evidence: entries, Parties: []string{c.Party, c.Refiner}, Consignment: c.Name}
 	if total.BuoyancyKnown {
 		d.Explained, d.Remaining = total.Buoyancy.String()+" g", total.Remaining.String()+" g"
 	}

@@ -130,13 +130,14 @@ func kindOf(event *pb.Event) string {
 
 // fold is one event on its way into the book: who wrote it, what it says, and what it would change.
 type fold struct {
-	bucket *bbolt.Bucket
-	entry  *ledger.Entry
-	event  *pb.Event
-	kind   string
-	at     time.Time       // when it happened, by its author
-	who    identity.Caller // its author
-	note   *pb.EntryNote
+	bucket   *bbolt.Bucket
+	entry    *ledger.Entry
+	event    *pb.Event
+	kind     string
+	at       time.Time       // when it happened, by its author
+	happened string          // when what it says was weighed or melted: as at, but the first entry's time in a correction
+	who      identity.Caller // its author
+	note     *pb.EntryNote
 	store
 	raised  int
 	doubted map[string]bool // balances in doubt already raised by this event
@@ -156,7 +157,7 @@ func (f *fold) run() error {
 		return refusal.Invalidf("TIME_IN_FUTURE", "occurred_at", "%s is %s ahead of the ledger's clock, which allows %s; set the clock or the time right and sign again",
 			f.event.OccurredAt, ahead.Round(time.Second), clockSkew).With("occurred_at", f.event.OccurredAt).With("recorded_at", f.entry.RecordedAt.Format(time.RFC3339))
 	}
-	f.at = at
+	f.at, f.happened = at, f.event.OccurredAt
 	if err := f.author(); err != nil {
 		return err
 	}
@@ -288,6 +289,8 @@ func init() { // not a composite literal: the functions refer to kinds through f
 		"result_revealed":     func(f *fold) error { return f.resultRevealed(f.event.GetResultRevealed()) },
 		"umpire_appointed":    func(f *fold) error { return f.umpireAppointed(f.event.GetUmpireAppointed()) },
 		"umpire_reported":     func(f *fold) error { return f.umpireReported(f.event.GetUmpireReported()) },
+		"silence_declared":    func(f *fold) error { return f.silenceDeclared(f.event.GetSilenceDeclared()) },
+		"cost_recorded":       func(f *fold) error { return f.costRecorded(f.event.GetCostRecorded()) },
 		"advance_paid":        func(f *fold) error { return f.advancePaid(f.event.GetAdvancePaid()) },
 		"statement_issued":    func(f *fold) error { return f.statementIssued(f.event.GetStatementIssued()) },
 		"return_received":     func(f *fold) error { return f.returnReceived(f.event.GetReturnReceived()) },

@@ -56,8 +56,9 @@ func positiveMoney(field, s string, currency quantity.Currency) error {
 
 // lotInput gathers everything on record that the terms ask for, each figure with the entries it rests on.
 //
-// A final statement settles the melt (or, bar by bar, the bars) at the settled assays. A provisional one rests on the
-// bars and the assays that each side reported of them.
+// A final statement settles the melt (or, bar by bar, the bars) at the settled assays. A provisional one rests on what
+// the advance names: on the bars as received and what each side reported of them, or on the melt and what each side
+// revealed of it.
 func (s *store) lotInput(lot *pb.Lot, terms settlement.Terms, kind settlement.Kind, settledOn string) (settlement.Lot, error) {
 	in := settlement.Lot{ID: lot.Name, Kind: kind, Number: lot.Name, Version: len(lot.Statements) + 1}
 	paid, err := settlement.ParseDate(settledOn)
@@ -65,15 +66,22 @@ func (s *store) lotInput(lot *pb.Lot, terms settlement.Terms, kind settlement.Ki
 		return in, refusal.In(err, "settled_on")
 	}
 	in.Payment, in.PricedTo = &settlement.Event{Name: "payment", Date: paid}, paid
-	if kind == settlement.Provisional {
+	advance := terms.Advance
+	if kind != settlement.Provisional {
+		advance = nil
+	}
+	switch {
+	case advance != nil && advance.Weight == settlement.Received && advance.Assays != settlement.SettledAssay:
 		in.Units, err = s.barUnits(lot, nil)
-	} else {
-		settled := settledAssays(lot)
-		if terms.Per == settlement.PerBar {
-			in.Units, err = s.barUnits(lot, settled)
-		} else {
-			in.Units, err = s.meltUnit(lot, settled)
+	case terms.Per == settlement.PerBar:
+		in.Units, err = s.barUnits(lot, settledAssays(lot))
+	case advance != nil:
+		var opened []settlement.Assay
+		if opened, err = revealedAssays(lot); err == nil {
+			in.Units, err = s.meltUnit(lot, append(settledAssays(lot), opened...))
 		}
+	default:
+		in.Units, err = s.meltUnit(lot, settledAssays(lot))
 	}
 	if err != nil {
 		return in, err
@@ -134,6 +142,28 @@ func settledAssays(lot *pb.Lot) (settled []settlement.Assay) {
 		settled = append(settled, one)
 	}
 	return settled
+}
+
+// revealedAssays returns what each side last revealed of the melt in the exchange.
+func revealedAssays(lot *pb.Lot) (list []settlement.Assay, err error) {
+	seen := map[string]bool{}
+	for i := len(lot.Steps) - 1; i >= 0; i-- {
+		step := lot.Steps[i]
+		if step.Action != string(assay.StepRevealed) {
+			continue
+		}
+		found, err := results(step.Results)
+		if err != nil {
+			return nil, err
+		}
+		for _, r := range found {
+			if key := step.Side + " " + string(r.Element); !seen[key] {
+				seen[key] = true
+				list = append(list, settlement.Assay{Element: r.Element, Fineness: r.Fineness, Of: settlement.AssayOf(step.Side), Refs: []settlement.Ref{settlement.Ref(ref(step.Entry))}})
+			}
+		}
+	}
+	return list, nil
 }
 
 // received returns a bar as it came to the refinery.
@@ -421,13 +451,8 @@ func (f *fold) flagged(lot *pb.Lot, flag settlement.Flag) {
 		Limit: flag.Allowed, Observed: flag.Observed, Words: flag.Text, Answerable: lot.Party, Parties: []string{lot.Seller, lot.Party}, Lot: lot.Name}).Name)
 }
 
-// exactly is a comparison without tolerance: whatever differs is shown, and the parties say what they let pass.
-func exactly() settlement.Tolerances {
-	zero := quantity.NewDecimal(0)
-	return settlement.Tolerances{Mass: quantity.MustMass("0 g"), Fineness: quantity.MustFineness("0 ppt"), Rate: &zero, Money: &zero}
-}
-
-// reconcile compares a return with the lot's latest statement.
+// reconcile compares a return with the lot's latest statement, within the tolerances of the agreement that it was
+// computed under.
 func (s *store) reconcile(lot *pb.Lot, document string) (*pb.Statement, settlement.Reconciliation, error) {
 	if len(document) > maxDocument {
 		return nil, settlement.Reconciliation{}, refusal.Invalidf("DOCUMENT_TOO_LARGE", "document", "a return of %d bytes is larger than the %d allowed", len(document), maxDocument)
@@ -447,7 +472,10 @@ func (s *store) reconcile(lot *pb.Lot, document string) (*pb.Statement, settleme
 	if err != nil {
 		return nil, settlement.Reconciliation{}, err
 	}
-	r, err := settlement.Reconcile(ours, theirs, exactly())
+	if ours.Terms.Returns == nil {
+		return nil, settlement.Reconciliation{}, refusal.New(refusal.Precondition, "TOLERANCES_MISSING", "lot", "agreement %s does not say up to which difference a return agrees; sign its next version with return_tolerances", lot.Agreement).About(lot.Name)
+	}
+	r, err := settlement.Reconcile(ours, theirs, *ours.Terms.Returns)
 	return st, r, err
 }
 
@@ -513,8 +541,8 @@ func (f *fold) returnReceived(e *pb.ReturnReceived) error {
 	if len(parts) > 0 {
 		words += " (" + strings.Join(parts, ", ") + ")"
 	}
-	d := &pb.Discrepancy{Kind: pb.DiscrepancyKind_DISCREPANCY_KIND_RETURN_DIFFERS, Subject: lot.Name, Rule: "a return agrees with the statement line by line", Limit: "0", Observed: out.Reconciliation.Difference,
-		Words: words, Money: r.Money.Difference.Abs().String() + " " + string(r.Money.Currency), Answerable: lot.Party, ClaimBy: f.claimBy(terms, settlement.ClaimStatement),
+	d := &pb.Discrepancy{Kind: pb.DiscrepancyKind_DISCREPANCY_KIND_RETURN_DIFFERS, Subject: lot.Name, Rule: "a return agrees with the statement line by line within the tolerances of agreement " + terms.ID, Limit: fmt.Sprintf("%s %s", terms.Returns.Money, terms.Currency), Observed: out.Reconciliation.Difference,
+		Words: words, Money: r.Money.Difference.Abs().String() + " " + string(r.Money.Currency), Answerable: lot.Party, ClaimBy: f.claimBy(terms, settlement.ClaimStatement), ClaimSilence: silence(terms, settlement.ClaimStatement),
 		Evidence: []uint64{st.Entries[0]}, Parties: []string{lot.Seller, lot.Party}, Consignment: lot.Consignment, Lot: lot.Name}
 	for _, m := range r.Metal {
 		if m.Difference.IsZero() {

@@ -95,6 +95,17 @@ func (f *fold) claimBy(terms settlement.Terms, kind settlement.ClaimKind) string
 	return last.String()
 }
 
+// silence says what silence until claimBy means: accepted or open; "" where the agreement has no window.
+func silence(terms settlement.Terms, kind settlement.ClaimKind) string {
+	claim, _ := terms.Claim(kind)
+	return string(claim.Silence)
+}
+
+// late reports whether a day is after the last of a claim window in which silence accepts the figure.
+func late(d *pb.Discrepancy, on string) bool {
+	return d.ClaimBy != "" && d.ClaimSilence == string(settlement.SilenceAccepts) && on > d.ClaimBy
+}
+
 // atStake estimates what a difference of fine metal is worth at the last price published up to the day of the event.
 func (f *fold) atStake(element assay.Element, fineGrams quantity.Decimal, terms settlement.Terms) (ounces, money string) {
 	oz, err := quantity.Grams(fineGrams.Abs()).Ounces(stakeOunces)
@@ -102,30 +113,16 @@ func (f *fold) atStake(element assay.Element, fineGrams quantity.Decimal, terms 
 		return "", ""
 	}
 	ounces = fmt.Sprintf("%s oz %s", oz, element)
-	metal, ok := terms.Metal(element)
-	if !ok || metal.Price == nil {
-		return ounces, ""
+	metal, _ := terms.Metal(element)
+	price, err := f.lastPrice(metal, f.at.Format("2006-01-02"))
+	if err != nil {
+		return ounces, "" // no price is known, and none is guessed
 	}
-	s, ok := series.load(&f.store, metal.Price.Series)
-	if !ok {
-		return ounces, ""
-	}
-	today, price := f.at.Format("2006-01-02"), ""
-	for _, p := range s.Prices {
-		if p.Date > today {
-			break
-		}
-		price = p.Price
-	}
-	rate, err := quantity.ParseDecimal(price)
+	worth, err := fineGrams.Abs().Mul(price.Amount()).Quo(quantity.GramsPerOunce, stakeMoney)
 	if err != nil {
 		return ounces, ""
 	}
-	worth, err := fineGrams.Abs().Mul(rate).Quo(quantity.GramsPerOunce, stakeMoney)
-	if err != nil {
-		return ounces, ""
-	}
-	return ounces, worth.String() + " " + s.Currency
+	return ounces, worth.String() + " " + string(price.Currency())
 }
 
 // finenessOf returns the last reported fineness of an element in a bar that no correction has replaced.
@@ -214,7 +211,7 @@ func (f *fold) compareBar(bar *pb.Bar, before, now *pb.WeightRecord, step *pb.Ro
 	}
 	d := &pb.Discrepancy{Kind: kind, Subject: bar.Name, Rule: fmt.Sprintf("%s agree within the limit of agreement %s", rule, terms.ID),
 		Limit: c.Limit.Trim().String() + " g", Observed: c.Difference.String() + " g", Words: c.Verdict,
-		Answerable: before.Party, ClaimBy: f.claimBy(terms, settlement.ClaimWeight), Evidence: []uint64{before.Entry, now.Entry},
+		Answerable: before.Party, ClaimBy: f.claimBy(terms, settlement.ClaimWeight), ClaimSilence: silence(terms, settlement.ClaimWeight), Evidence: []uint64{before.Entry, now.Entry},
 		Parties: join([]string{terms.Seller}, terms.Refiner), Consignment: bar.Consignment, Lot: bar.Lot}
 	if c.BuoyancyKnown {
 		d.Explained, d.Remaining = c.Buoyancy.String()+" g", c.Remaining.String()+" g"
@@ -230,8 +227,7 @@ func (f *fold) compareBar(bar *pb.Bar, before, now *pb.WeightRecord, step *pb.Ro
 }
 
 // compareBox does the same for the gross weight of a box, whose density nobody knows.
-func (f *fold) compareBox(box *pb.Box, now *pb.WeightRecord, step *pb.RouteStep) error {
-	before := standing(box.Weights)
+func (f *fold) compareBox(box *pb.Box, before, now *pb.WeightRecord, step *pb.RouteStep) error {
 	terms, ok := f.agreementOf(box.Consignment)
 	if before == nil || !ok || terms.Limits == nil {
 		return nil
@@ -240,10 +236,12 @@ func (f *fold) compareBox(box *pb.Box, now *pb.WeightRecord, step *pb.RouteStep)
 	if err != nil || c.Within {
 		return err
 	}
-	step.Findings = append(step.Findings, c.Verdict)
+	if step != nil {
+		step.Findings = append(step.Findings, c.Verdict)
+	}
 	f.raise(&pb.Discrepancy{Kind: pb.DiscrepancyKind_DISCREPANCY_KIND_WEIGHT_ON_HANDOFF, Subject: box.Name,
 		Rule: fmt.Sprintf("gross weights at a hand-off agree within the limit of agreement %s", terms.ID), Limit: c.Limit.Trim().String() + " g",
-		Observed: c.Difference.String() + " g", Words: c.Verdict, Answerable: before.Party, ClaimBy: f.claimBy(terms, settlement.ClaimWeight),
+		Observed: c.Difference.String() + " g", Words: c.Verdict, Answerable: before.Party, ClaimBy: f.claimBy(terms, settlement.ClaimWeight), ClaimSilence: silence(terms, settlement.ClaimWeight),
 		Evidence: []uint64{before.Entry, now.Entry}, Parties: join([]string{terms.Seller, terms.Refiner}, before.Party, now.Party), Consignment: box.Consignment})
 	return nil
 }
@@ -269,6 +267,8 @@ func (f *fold) discrepancyDecided(e *pb.DiscrepancyDecided) error {
 	}
 	d.State, d.Decision, d.Reason, d.Conceded = pb.DiscrepancyState_DISCREPANCY_STATE_DECIDED, e.Decision, e.Reason, e.Conceded
 	d.DecidedBy, d.DecidedEntry = f.person(), f.entry.Seq
+	// The parties may agree on a claim at any time; what is shown is that the agreement had settled it by silence before.
+	d.DecidedLate = late(d, f.at.Format("2006-01-02"))
 	f.about(discrepancies, d.Name)
 	return nil
 }

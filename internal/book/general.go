@@ -3,6 +3,7 @@ package book
 import (
 	"bytes"
 	"fmt"
+	"slices"
 
 	"barward/internal/identity"
 	"barward/internal/quantity"
@@ -48,9 +49,8 @@ func (f *fold) countersigned(e *pb.Countersigned) error {
 		}
 	case "agreement_signed":
 		agreement, ok := agreements.change(&f.store, name)
-		if ok && other && (f.who.PartyID == agreement.Seller || f.who.PartyID == agreement.Refiner) {
-			agreement.InForce = true
-			agreement.Entries = append(agreement.Entries, f.entry.Seq)
+		if ok && other && !agreement.InForce && (f.who.PartyID == agreement.Seller || f.who.PartyID == agreement.Refiner) {
+			return f.enterIntoForce(agreement)
 		}
 	case "statement_issued":
 		if st, ok := statements.change(&f.store, name); ok && other {
@@ -106,29 +106,56 @@ func (f *fold) corrected(e *pb.Corrected) error {
 	if target.CorrectedBy != "" {
 		return refusal.New(refusal.Precondition, "CORRECTED_ALREADY", "supersedes", "entry %d was corrected already; correct that correction", target.Sequence).About(target.Name)
 	}
+	first, err := f.first(target)
+	if err != nil {
+		return err
+	}
 	kinds := map[string]bool{
 		"weighed": e.GetWeighed() != nil, "assay_reported": e.GetAssayReported() != nil,
 		"bar_received": e.GetBarReceived() != nil, "melted": e.GetMelted() != nil,
 	}
-	fits, correctable := kinds[target.Kind]
+	fits, correctable := kinds[first.Kind]
 	if !correctable {
-		return refusal.New(refusal.Precondition, "NOT_CORRECTABLE", "supersedes", "an entry of kind %s is not corrected; weighings, receipts, reports and melts are. For the rest send the event that undoes it, or report an incident", target.Kind).About(target.Name)
+		return refusal.New(refusal.Precondition, "NOT_CORRECTABLE", "supersedes", "an entry of kind %s is not corrected; weighings, receipts, reports and melts are. For the rest send the event that undoes it, or report an incident", first.Kind).About(target.Name)
 	}
-	if !fits && (e.Replacement != nil || target.Kind == "bar_received" || target.Kind == "melted") {
-		return refusal.Invalidf("REPLACEMENT_NOT_FIT", "replacement", "entry %d is of kind %s; give what stands instead, of the same kind", target.Sequence, target.Kind)
+	if err := identity.CheckMay(f.who, identity.EventKind(first.Kind)); err != nil { // who may not say it may not unsay it
+		return err
+	}
+	if !fits && (e.Replacement != nil || first.Kind == "bar_received" || first.Kind == "melted") {
+		return refusal.Invalidf("REPLACEMENT_NOT_FIT", "replacement", "entry %d is of kind %s; give what stands instead, of the same kind", target.Sequence, first.Kind)
 	}
 	c := &pb.Correction{Name: f.event.EventId, Corrects: target.Name, Entries: []uint64{f.entry.Seq}, Corrected: e, Author: f.person()}
-	waits, parties, err := f.relied(target)
+	waits, parties, err := f.relied(first)
 	if err != nil {
 		return err
 	}
-	c.WaitsFor, c.Parties = waits, join([]string{f.who.PartyID}, parties...)
+	c.WaitsFor, c.Parties = waits, join(join([]string{f.who.PartyID}, parties...), waits)
 	corrections.create(&f.store, c)
-	f.about(corrections, c.Name)
-	if c.WaitsFor != "" {
-		return nil
+	f.note.Subject = first.Subject // whoever may read the figure may read what became of it
+	if c.WaitsFor != "" {          // tried aside, so that nobody is asked to agree to what can never take effect
+		trial := newFold(f.bucket, f.entry, f.event)
+		trial.at, trial.happened, trial.who, trial.note = f.at, f.happened, f.who, new(pb.EntryNote)
+		return trial.correct(c, f.entry.Seq)
 	}
 	return f.correct(c, f.entry.Seq)
+}
+
+// first returns the entry at the beginning of a row of corrections: what they put right. A correction that waits still has
+// put nothing right, and one that withdrew an entry left nothing to be put right.
+func (f *fold) first(target *pb.EntryNote) (*pb.EntryNote, error) {
+	for target.Kind == "corrected" {
+		c, ok := corrections.load(&f.store, target.Name)
+		if !ok {
+			return nil, unknown("supersedes", "correction", target.Name)
+		}
+		if c.WaitsFor != "" || c.Corrected.Replacement == nil {
+			return nil, refusal.New(refusal.Precondition, "NOT_CORRECTABLE", "supersedes", "correction %d is not in effect yet or withdrew an entry; there is no figure of it to put right", target.Sequence).About(target.Name)
+		}
+		if target, ok = notes.load(&f.store, c.Corrects); !ok {
+			return nil, unknown("supersedes", "entry", c.Corrects)
+		}
+	}
+	return target, nil
 }
 
 // relied returns the other party if it has relied on the figure of an entry, and who may read it: a bar's figures are
@@ -170,7 +197,13 @@ func (f *fold) relied(target *pb.EntryNote) (waitsFor string, readers []string, 
 		if !ok {
 			return "", nil, unknown("supersedes", title, name)
 		}
-		return "", []string{c.Party, c.Refiner}, nil // the refinery's own receipt: nobody relies on it before the lot
+		// The refinery's own receipt: nobody relies on it before the lot is stated.
+		if bar, ok := bars.load(&f.store, f.event.GetCorrected().GetBarReceived().GetBar()); ok {
+			if lot, ok := lots.load(&f.store, bar.Lot); ok && len(lot.Statements) > 0 {
+				waitsFor = other(c.Party, c.Refiner)
+			}
+		}
+		return waitsFor, []string{c.Party, c.Refiner}, nil
 	case lots.title():
 		lot, ok := lots.load(&f.store, name)
 		if !ok {
@@ -197,21 +230,30 @@ func (f *fold) correct(c *pb.Correction, carrier uint64) error {
 	if !ok {
 		return unknown("supersedes", "entry", c.Corrects)
 	}
+	if target.CorrectedBy != "" {
+		return refusal.New(refusal.Precondition, "CORRECTED_ALREADY", "event_id", "entry %d was corrected meanwhile by another correction; this one can no longer take effect", target.Sequence).About(target.Name)
+	}
 	target.CorrectedBy = c.Name
+	first, err := f.first(target)
+	if err != nil {
+		return err
+	}
 	author := f.who
 	if c.Author != f.person() { // the countersignature brings it into effect; the figures are its author's
 		author.PartyID, author.PersonID = target.Party, c.Author[len(target.Party)+1:]
 	}
 	as := *f
 	as.who = author
-	err := as.replace(c.Corrected, target, carrier)
+	as.happened = first.OccurredAt // the figure was misread or misspelt; when it was weighed or melted stays
+	err = as.replace(c.Corrected, first, target.Sequence, carrier)
 	f.store, f.raised = as.store, as.raised
 	return err
 }
 
-func (f *fold) replace(e *pb.Corrected, target *pb.EntryNote, carrier uint64) error {
-	_, name := subjectOf(target)
-	switch target.Kind {
+// replace files what stands instead of the figures of entry old, which the entry first gave or a correction of it.
+func (f *fold) replace(e *pb.Corrected, first *pb.EntryNote, old, carrier uint64) error {
+	title, name := subjectOf(first)
+	switch first.Kind {
 	case "melted":
 		lot, ok := lots.change(&f.store, name)
 		if !ok {
@@ -225,7 +267,10 @@ func (f *fold) replace(e *pb.Corrected, target *pb.EntryNote, carrier uint64) er
 		if err != nil {
 			return err
 		}
-		f.lapse(target.Sequence)
+		if e.GetMelted().Lot != name {
+			return refusal.Invalidf("REPLACEMENT_NOT_FIT", "melted.lot", "the melt was of lot %s; a correction does not move it", name)
+		}
+		f.lapse(old)
 		if err := f.melt(lot, terms, e.GetMelted()); err != nil {
 			return refusal.In(err, "melted")
 		}
@@ -233,23 +278,49 @@ func (f *fold) replace(e *pb.Corrected, target *pb.EntryNote, carrier uint64) er
 		lot.Entries = append(lot.Entries, carrier)
 		return nil
 	case "assay_reported":
-		return f.replaceAssay(e.GetAssayReported(), name, target.Sequence, carrier)
+		return f.replaceAssay(e.GetAssayReported(), name, old, carrier)
 	case "bar_received":
-		return f.replaceReceipt(e.GetBarReceived(), target.Sequence, carrier)
+		return f.replaceReceipt(e.GetBarReceived(), old, carrier)
 	}
-	return f.replaceWeighing(e.GetWeighed(), name, target.Sequence, carrier)
+	return f.replaceWeighing(e.GetWeighed(), title, name, old, carrier)
 }
 
-// lapse closes the open discrepancies that an entry raised: what replaces its figures raises its own.
-func (f *fold) lapse(sequence uint64) {
-	for _, raised := range raisedBy(f.bucket, sequence) {
-		d, ok := discrepancies.load(&f.store, raised.Name)
-		if !ok || d.State != pb.DiscrepancyState_DISCREPANCY_STATE_OPEN {
-			continue
+// figures are the kinds of discrepancy that rest on a figure, and so may lapse when it is put right. A broken seal or a
+// missing bar does not become whole or present by the correction of a weight.
+var figures = map[pb.DiscrepancyKind]bool{
+	pb.DiscrepancyKind_DISCREPANCY_KIND_WEIGHT_ON_HANDOFF: true, pb.DiscrepancyKind_DISCREPANCY_KIND_WEIGHT_ON_ARRIVAL: true,
+	pb.DiscrepancyKind_DISCREPANCY_KIND_CONSIGNMENT_TOTAL: true, pb.DiscrepancyKind_DISCREPANCY_KIND_MELT_LOSS: true,
+	pb.DiscrepancyKind_DISCREPANCY_KIND_BALANCE_IN_DOUBT: true, pb.DiscrepancyKind_DISCREPANCY_KIND_READINGS_DISAGREE: true,
+	pb.DiscrepancyKind_DISCREPANCY_KIND_ASSAY_SUM: true, pb.DiscrepancyKind_DISCREPANCY_KIND_DUPLICATES_DISAGREE: true,
+}
+
+// lapse closes the open discrepancies of figures that an entry raised: what replaces its figures raises its own.
+func (f *fold) lapse(old uint64) {
+	for _, raised := range raisedBy(f.bucket, old) {
+		if figures[raised.Kind] {
+			f.lapseOne(raised.Name, fmt.Sprintf("the figure was corrected by entry %d", f.entry.Seq))
 		}
-		discrepancies.change(&f.store, d.Name)
-		d.State, d.Reason, d.DecidedBy, d.DecidedEntry = pb.DiscrepancyState_DISCREPANCY_STATE_LAPSED, fmt.Sprintf("the figure was corrected by entry %d", f.entry.Seq), f.person(), f.entry.Seq
 	}
+}
+
+// lapseOn closes those of the discrepancies named that compared a weight of entry old with another.
+func (f *fold) lapseOn(names []string, old uint64) {
+	for _, name := range names {
+		d, ok := discrepancies.load(&f.store, name)
+		if ok && figures[d.Kind] && slices.Contains(d.Evidence, old) {
+			f.lapseOne(name, fmt.Sprintf("a figure that it compares was corrected by entry %d", f.entry.Seq))
+		}
+	}
+}
+
+// lapseOne closes a discrepancy that is open.
+func (f *fold) lapseOne(name, reason string) {
+	d, ok := discrepancies.load(&f.store, name)
+	if !ok || d.State != pb.DiscrepancyState_DISCREPANCY_STATE_OPEN {
+		return
+	}
+	discrepancies.change(&f.store, name)
+	d.State, d.Reason, d.DecidedBy, d.DecidedEntry = pb.DiscrepancyState_DISCREPANCY_STATE_LAPSED, reason, f.person(), f.entry.Seq
 }
 
 func (f *fold) replaceAssay(e *pb.AssayReported, sampleName string, old, carrier uint64) error {
@@ -263,7 +334,15 @@ func (f *fold) replaceAssay(e *pb.AssayReported, sampleName string, old, carrier
 		if e.Sample != sampleName {
 			return refusal.Invalidf("REPLACEMENT_NOT_FIT", "assay_reported.sample", "the report was on sample %s; a correction does not move it", sampleName)
 		}
-		name := f.who.PartyID + "/" + e.AssayId
+		name, err := f.own("assay_reported.assay_id", e.AssayId)
+		if err != nil {
+			return err
+		}
+		if taken, ok := f.find("assay", name); ok && taken != sampleName {
+			return refusal.New(refusal.Exists, "NAME_IN_USE", "assay_reported.assay_id", "report %s is on record already, for %s; number each report once", name, taken)
+		} else if !ok {
+			f.set("assay", name, sampleName)
+		}
 		made, found, err := f.assayRecord(e, name)
 		if err != nil {
 			return refusal.In(err, "assay_reported")
@@ -293,82 +372,149 @@ func (f *fold) replaceAssay(e *pb.AssayReported, sampleName string, old, carrier
 	return nil
 }
 
-// supersede marks the weighings of an entry and returns the last that stands before them.
-func supersede(weights []*pb.WeightRecord, old, carrier uint64) (before, replaced *pb.WeightRecord) {
-	for _, w := range weights {
+// supersede marks the weighing of an entry, and returns where it lies; -1 where the entry weighed nothing of this.
+func supersede(weights []*pb.WeightRecord, old, carrier uint64) int {
+	for i, w := range weights {
 		if w.Entry == old {
 			w.SupersededBy = carrier
-			return before, w
-		}
-		if w.SupersededBy == 0 {
-			before = w
+			return i
 		}
 	}
-	return before, nil
+	return -1
 }
 
-func (f *fold) replaceWeighing(e *pb.Weighed, name string, old, carrier uint64) error {
+func (f *fold) replaceWeighing(e *pb.Weighed, title, name string, old, carrier uint64) error {
+	if e != nil && e.Subject != name {
+		return refusal.Invalidf("REPLACEMENT_NOT_FIT", "weighed.subject", "the weighing was of %s; a correction does not move it", name)
+	}
 	f.lapse(old)
-	step := f.step("weighed")
-	if bar, ok := bars.change(&f.store, name); ok {
-		before, replaced := supersede(bar.Weights, old, carrier)
-		if e == nil || replaced == nil {
-			return nil
+	if title == bars.title() {
+		bar, ok := bars.change(&f.store, name)
+		if !ok {
+			return unknown("weighed.subject", title, name)
 		}
-		record, err := f.weigh("weighed", bar.Name, e.Balance, e.Readings, e.Air, replaced.Stage, bar.Parties)
+		at := supersede(bar.Weights, old, carrier)
+		if at < 0 {
+			return unknown("supersedes", "weighing of "+name, fmt.Sprint(old))
+		}
+		if e != nil {
+			record, err := f.weigh("weighed", bar.Name, e.Balance, e.Readings, e.Air, bar.Weights[at].Stage, bar.Parties)
+			if err != nil {
+				return err
+			}
+			record.Entry = carrier
+			at++
+			bar.Weights = slices.Insert(bar.Weights, at, record)
+		}
+		return f.compareAgain(bar, at, old)
+	}
+	box, ok := boxes.change(&f.store, name)
+	if !ok {
+		return unknown("weighed.subject", title, name)
+	}
+	at := supersede(box.Weights, old, carrier)
+	if at < 0 {
+		return unknown("supersedes", "weighing of "+name, fmt.Sprint(old))
+	}
+	if e != nil {
+		record, err := f.weigh("weighed", box.Name, e.Balance, e.Readings, e.Air, box.Weights[at].Stage, box.Parties)
 		if err != nil {
 			return err
 		}
 		record.Entry = carrier
-		bar.Weights = append(bar.Weights, record)
-		if before == nil {
-			return nil
+		at++
+		box.Weights = slices.Insert(box.Weights, at, record)
+	}
+	f.lapseOn(box.Discrepancies, old)
+	before, is, after := around(box.Weights, at)
+	if is != nil && before != nil {
+		if err := f.compareBox(box, before, is, nil); err != nil {
+			return err
 		}
-		return f.compareBar(bar, before, record, step)
 	}
-	box, ok := boxes.change(&f.store, name)
-	if !ok {
-		return unknown("weighed.subject", "bar or box", name)
+	if is != nil {
+		before = is
 	}
-	_, replaced := supersede(box.Weights, old, carrier)
-	if e == nil || replaced == nil {
+	if before == nil || after == nil {
 		return nil
 	}
-	record, err := f.weigh("weighed", box.Name, e.Balance, e.Readings, e.Air, replaced.Stage, box.Parties)
-	if err != nil {
-		return err
+	return f.compareBox(box, before, after, nil)
+}
+
+// around returns the weighing at a place, nil where it does not stand, and those that stand before and after it.
+func around(weights []*pb.WeightRecord, at int) (before, is, after *pb.WeightRecord) {
+	before = standing(weights[:at])
+	if weights[at].SupersededBy == 0 {
+		is = weights[at]
 	}
-	record.Entry = carrier
-	if err := f.compareBox(box, record, step); err != nil {
-		return err
+	for _, w := range weights[at+1:] {
+		if w.SupersededBy == 0 {
+			return before, is, w
+		}
 	}
-	box.Weights = append(box.Weights, record)
-	return nil
+	return before, is, nil
+}
+
+// compareAgain compares the weighings of a bar around the place where one was put right or withdrawn, as if it had been
+// so from the beginning: what rested on the entry old lapses, and is raised anew where the weights still differ.
+func (f *fold) compareAgain(bar *pb.Bar, at int, old uint64) error {
+	f.lapseOn(bar.Discrepancies, old)
+	before, is, after := around(bar.Weights, at)
+	if is != nil && before != nil {
+		if err := f.compareBar(bar, before, is, nil); err != nil {
+			return err
+		}
+	}
+	if after != nil {
+		if is != nil {
+			before = is
+		}
+		if before != nil {
+			if err := f.compareBar(bar, before, after, nil); err != nil {
+				return err
+			}
+		}
+	}
+	return f.totalAgain(bar)
+}
+
+// totalAgain compares the total of a bar's consignment again after one of the weights in it was put right.
+func (f *fold) totalAgain(bar *pb.Bar) error {
+	c, ok := consignments.load(&f.store, bar.Consignment)
+	if !ok || len(c.Received) < len(c.Bars) {
+		return nil
+	}
+	for _, name := range c.Discrepancies {
+		d, ok := discrepancies.load(&f.store, name)
+		if ok && d.Kind == pb.DiscrepancyKind_DISCREPANCY_KIND_CONSIGNMENT_TOTAL {
+			f.lapseOne(name, "a weight in the total was corrected")
+		}
+	}
+	return f.compareTotal(c)
 }
 
 // replaceReceipt puts the weight of a received bar right; which bar it was and that it came stay as they are.
 func (f *fold) replaceReceipt(e *pb.BarReceived, old, carrier uint64) error {
-	bar, ok := bars.change(&f.store, e.Bar)
-	if !ok {
-		return unknown("bar_received.bar", "bar", e.Bar)
+	bar, err := alter(f, bars, "bar_received.bar", e.Bar)
+	if err != nil {
+		return err
 	}
-	before, replaced := supersede(bar.Weights, old, carrier)
-	if replaced == nil {
+	at := supersede(bar.Weights, old, carrier)
+	if at < 0 {
 		return refusal.Invalidf("REPLACEMENT_NOT_FIT", "bar_received.bar", "that entry received another bar than %s; a correction puts the weight right and does not move a bar", e.Bar)
 	}
+	was := bar.Weights[at]
 	f.lapse(old)
 	record, err := f.weigh("bar_received", bar.Name, e.Balance, e.Readings, e.Air, pb.WeighingStage_WEIGHING_STAGE_ARRIVAL, bar.Parties)
 	if err != nil {
 		return err
 	}
 	record.Entry = carrier
-	bar.Weights = append(bar.Weights, record)
-	if before != nil {
-		if err := f.compareBar(bar, before, record, nil); err != nil {
-			return err
-		}
+	bar.Weights = slices.Insert(bar.Weights, at+1, record)
+	if err := f.moveTotals(bar, was, record); err != nil {
+		return err
 	}
-	return f.moveTotals(bar, replaced, record)
+	return f.compareAgain(bar, at+1, old)
 }
 
 // moveTotals carries a corrected arrival weight into the totals of its consignment and of its lot.
@@ -376,23 +522,30 @@ func (f *fold) moveTotals(bar *pb.Bar, was, is *pb.WeightRecord) error {
 	move := func(total string) string {
 		return quantity.MustMass(total).Add(quantity.MustMass(is.Mass)).Sub(quantity.MustMass(was.Mass)).String()
 	}
-	if lot, ok := lots.change(&f.store, bar.Lot); ok && lot.Received != "" {
-		lot.Received = move(lot.Received)
+	if c, ok := consignments.change(&f.store, bar.Consignment); ok && c.ReceivedTotal != "" {
+		c.ReceivedTotal = move(c.ReceivedTotal)
 	}
-	c, ok := consignments.change(&f.store, bar.Consignment)
-	if !ok || c.ReceivedTotal == "" {
+	lot, ok := lots.change(&f.store, bar.Lot)
+	if !ok {
 		return nil
 	}
-	c.ReceivedTotal = move(c.ReceivedTotal)
-	for _, name := range c.Discrepancies {
-		d, ok := discrepancies.load(&f.store, name)
-		if ok && d.Kind == pb.DiscrepancyKind_DISCREPANCY_KIND_CONSIGNMENT_TOTAL && d.State == pb.DiscrepancyState_DISCREPANCY_STATE_OPEN {
-			discrepancies.change(&f.store, name)
-			d.State, d.Reason, d.DecidedBy, d.DecidedEntry = pb.DiscrepancyState_DISCREPANCY_STATE_LAPSED, "a weight in the total was corrected", f.person(), f.entry.Seq
+	lot.Received = move(lot.Received)
+	agreement, ok := agreements.load(&f.store, lot.Agreement)
+	if !ok || lot.MeltEntry == 0 {
+		return nil
+	}
+	terms, err := termsOf(agreement)
+	if err != nil {
+		return err
+	}
+	for _, name := range lot.Discrepancies { // the loss is of what was received
+		if d, ok := discrepancies.load(&f.store, name); ok && d.Kind == pb.DiscrepancyKind_DISCREPANCY_KIND_MELT_LOSS {
+			f.lapseOne(name, "a weight received was corrected")
 		}
 	}
-	if len(c.Received) == len(c.Bars) {
-		return f.compareTotal(c)
+	slag := quantity.Mass{}
+	if lot.Slag != "" {
+		slag = quantity.MustMass(lot.Slag)
 	}
-	return nil
+	return f.meltLoss(lot, terms, quantity.MustMass(lot.AfterMelt), slag)
 }

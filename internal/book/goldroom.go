@@ -68,21 +68,19 @@ func (f *fold) weigh(field, subject, balanceName string, readings []string, air 
 		return nil, err
 	}
 	record := &pb.WeightRecord{Stage: stage, Mass: weight.Mass.String(), Readings: readings, Spread: weight.Spread.String(), Balance: balance.Name,
-		Party: f.who.PartyID, Site: balance.Registered.Site, WeighedAt: f.event.OccurredAt, AirKgM3: density.String(), Entry: f.entry.Seq}
-	checks, err := dated(balance)
-	if err != nil {
+		Party: f.who.PartyID, Site: balance.Registered.Site, WeighedAt: f.happened, AirKgM3: density.String(), Entry: f.entry.Seq}
+	if record.Doubt, record.Uncertainty, err = f.judged(balance, instrument, weight.Mass, len(parsed)); err != nil {
 		return nil, err
 	}
-	if state := weighing.Status(f.at, checks, instrument); state != weighing.InDate {
-		words := map[weighing.State]string{weighing.Lapsed: "the last check of the balance is too old", weighing.Failed: "the last check of the balance failed", weighing.Never: "the balance was never checked"}
-		record.Doubt = words[state]
-		if !f.doubted[balance.Name] {
-			f.doubted = map[string]bool{balance.Name: true}
-			f.raise(&pb.Discrepancy{Kind: pb.DiscrepancyKind_DISCREPANCY_KIND_BALANCE_IN_DOUBT, Subject: balance.Name,
-				Rule:     fmt.Sprintf("a balance is checked within %d days before it weighs", balance.Registered.CheckEveryDays),
-				Observed: record.Doubt, Words: fmt.Sprintf("%s weighed %s, and %s. Check the balance and weigh again.", balance.Name, subject, record.Doubt),
-				Answerable: f.who.PartyID, Parties: join([]string{f.who.PartyID}, related...)})
-		}
+	f.inDoubt(balance, subject, record.Doubt, related)
+	for _, w := range weight.Warnings {
+		record.Notes = append(record.Notes, w.Text)
+	}
+	if words := f.gravity(balance, instrument, weight.Mass); words != "" {
+		record.Notes = append(record.Notes, words)
+	}
+	for _, words := range record.Notes {
+		f.remark(subject + ": " + words)
 	}
 	if !weight.Agree {
 		f.raise(&pb.Discrepancy{Kind: pb.DiscrepancyKind_DISCREPANCY_KIND_READINGS_DISAGREE, Subject: subject,
@@ -211,7 +209,7 @@ func (f *fold) weighed(e *pb.Weighed) error {
 	}
 	f.about(boxes, box.Name)
 	step.Mass = record.Mass
-	if err := f.compareBox(box, record, step); err != nil {
+	if err := f.compareBox(box, standing(box.Weights), record, step); err != nil {
 		return err
 	}
 	box.Weights, box.Route = append(box.Weights, record), append(box.Route, step)
@@ -348,6 +346,7 @@ func (f *fold) assayReported(e *pb.AssayReported) error {
 		step := f.step("assayed")
 		step.Note = fmt.Sprintf("report %s", name)
 		bar.Assays, bar.Route = append(bar.Assays, record), append(bar.Route, step)
+		sample.Parties = join(sample.Parties, bar.Parties...)
 	}
 	return nil
 }
@@ -486,6 +485,9 @@ func (f *fold) consignmentAdvised(e *pb.ConsignmentAdvised) error {
 	if err != nil {
 		return err
 	}
+	if err := current("agreement", agreement); err != nil {
+		return err
+	}
 	if agreement.Seller != f.who.PartyID {
 		return refusal.New(refusal.Forbidden, "NOT_YOUR_METAL", "agreement", "under %s the seller is %s; only the seller advises a consignment", e.Agreement, agreement.Seller)
 	}
@@ -524,6 +526,11 @@ func (f *fold) consignmentAdvised(e *pb.ConsignmentAdvised) error {
 			}
 			bar.Consignment = name
 			bar.Parties = join(bar.Parties, agreement.Refiner)
+			for _, a := range bar.Assays { // what is reported of the bar, with the entries that report it
+				if sample, ok := samples.change(&f.store, a.Sample); ok {
+					sample.Parties = join(sample.Parties, agreement.Refiner)
+				}
+			}
 			c.Bars = append(c.Bars, barName)
 			if w := standing(bar.Weights); w != nil {
 				total = total.Add(quantity.MustMass(w.Mass))
@@ -560,7 +567,11 @@ func (f *fold) fromWorksheet(sheet, report string) ([]assay.Result, error) {
 		return nil, refusal.In(err, "worksheet_json")
 	}
 	for _, finding := range result.Findings {
-		f.raise(&pb.Discrepancy{Kind: pb.DiscrepancyKind_DISCREPANCY_KIND_DUPLICATES_DISAGREE, Subject: report, Rule: "portions, proofs and positions of a run agree within the worksheet's limits",
+		kind, rule := pb.DiscrepancyKind_DISCREPANCY_KIND_DUPLICATES_DISAGREE, "portions, proofs and positions of a run agree within the worksheet's limits"
+		if result.Sum != nil && finding == result.Sum.Words {
+			kind, rule = pb.DiscrepancyKind_DISCREPANCY_KIND_ASSAY_SUM, "the elements of a run add up to 1000 parts per thousand within the worksheet's tolerance"
+		}
+		f.raise(&pb.Discrepancy{Kind: kind, Subject: report, Rule: rule,
 			Observed: finding, Words: finding, Answerable: f.who.PartyID, Parties: []string{f.who.PartyID}})
 	}
 	if len(result.Results) == 0 {

@@ -40,6 +40,12 @@ func (f *fold) follow(field string, box *pb.Box, step custody.Step, route *pb.Ro
 		return err
 	}
 	box.CustodyJson, box.Holder, box.Seals = string(kept), state.Holder, state.Seals
+	for _, name := range box.Bars { // what is in a box is where the box is
+		if bar, ok := bars.load(&f.store, name); ok && bar.Box == box.Name && bar.State == pb.BarState_BAR_STATE_PACKED && bar.Holder != box.Holder {
+			bars.change(&f.store, name)
+			bar.Holder = box.Holder
+		}
+	}
 	box.ReleasedTo, box.AcceptBy = "", ""
 	if state.Release != nil {
 		box.ReleasedTo = state.Release.To
@@ -60,7 +66,7 @@ func (f *fold) follow(field string, box *pb.Box, step custody.Step, route *pb.Ro
 		d := &pb.Discrepancy{Kind: kind, Subject: box.Name, Rule: custodyRules[kind], Words: finding.Text, Answerable: who,
 			Limit: strings.Join(finding.Expected, ", "), Observed: strings.Join(finding.Found, ", "), Parties: join(box.Parties, finding.Other), Consignment: box.Consignment}
 		if kind == pb.DiscrepancyKind_DISCREPANCY_KIND_SEAL {
-			d.ClaimBy = f.claimBy(terms, settlement.ClaimSeal)
+			d.ClaimBy, d.ClaimSilence = f.claimBy(terms, settlement.ClaimSeal), silence(terms, settlement.ClaimSeal)
 		}
 		if finding.Kind == custody.AcceptedLate {
 			d.Observed = f.event.OccurredAt
@@ -128,7 +134,7 @@ func (f *fold) weighBox(box *pb.Box, r *pb.BoxReading, stage pb.WeighingStage, s
 	}
 	now := &pb.WeightRecord{Stage: stage, Mass: r.Gross, Party: f.who.PartyID, Site: f.event.Place, WeighedAt: f.event.OccurredAt, Entry: f.entry.Seq}
 	step.Mass = r.Gross
-	if err := f.compareBox(box, now, step); err != nil {
+	if err := f.compareBox(box, standing(box.Weights), now, step); err != nil {
 		return err
 	}
 	box.Weights = append(box.Weights, now)

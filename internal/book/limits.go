@@ -24,6 +24,7 @@ const (
 	maxSeals        = 10
 	maxBoxes        = 400
 	maxLotBars      = 10_000
+	maxLotCosts     = 100
 	maxPackets      = 20
 	maxPositions    = 40
 	maxWeights      = 200 // weighings kept on one bar or box
@@ -32,9 +33,13 @@ const (
 	keptChecks      = 100 // checks kept on a balance; the log has the rest
 	maxPageSize     = 500
 	defaultPageSize = 50
-	maxScanned      = 20_000 // things looked at for one page of a filtered list
-	maxReadTerms    = 1_000  // agreements whose terms are kept read
-	maxFilter       = 500    // characters of a filter
+	maxScanned      = 20_000  // things looked at for one page of a filtered list
+	maxReadTerms    = 1_000   // agreements whose terms are kept read
+	maxSummed       = 200_000 // discrepancies added up for one summary
+	maxFilter       = 500     // characters of a filter
+	maxRemarks      = 20      // remarks kept of one entry
+	maxNamed        = 20      // weighings named in the words of a failed check; its evidence has all
+	maxBias         = 10_000  // differences of one bias report
 
 	clockSkew = 5 * time.Minute // how far an author's clock may be ahead of the ledger's
 )

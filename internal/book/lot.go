@@ -105,7 +105,7 @@ func (f *fold) missing(consignment string) {
 		}
 		terms, ok := f.agreementOf(consignment)
 		if w := standing(bar.Weights); ok && w != nil {
-			d.ClaimBy = f.claimBy(terms, settlement.ClaimWeight)
+			d.ClaimBy, d.ClaimSilence = f.claimBy(terms, settlement.ClaimWeight), silence(terms, settlement.ClaimWeight)
 			if gold, ok := finenessOf(bar, assay.Gold); ok {
 				d.FineOunces, d.Money = f.atStake(assay.Gold, quantity.MustMass(w.Mass).Fine(gold), terms)
 			}
@@ -179,7 +179,7 @@ func (f *fold) melt(lot *pb.Lot, terms settlement.Terms, e *pb.Melted) error {
 	if err != nil {
 		return err
 	}
-	lot.BeforeMelt, lot.AfterMelt, lot.Slag, lot.MeltedAt, lot.MeltEntry = e.Before, e.After, e.Slag, f.event.OccurredAt, f.entry.Seq
+	lot.BeforeMelt, lot.AfterMelt, lot.Slag, lot.MeltedAt, lot.MeltEntry = e.Before, e.After, e.Slag, f.happened, f.entry.Seq
 	instrument, err := balanceOf(balance.Registered)
 	if err != nil {
 		return err
@@ -193,6 +193,16 @@ func (f *fold) melt(lot *pb.Lot, terms settlement.Terms, e *pb.Melted) error {
 			return refusal.In(err, w.field)
 		}
 	}
+	lot.MeltBalance = balance.Name // a melt states one figure; two readings stand behind it as behind any weight
+	if lot.MeltDoubt, lot.MeltUncertainty, err = f.judged(balance, instrument, after, 2); err != nil {
+		return err
+	}
+	f.inDoubt(balance, lot.Name, lot.MeltDoubt, lot.Parties)
+	return f.meltLoss(lot, terms, after, slag)
+}
+
+// meltLoss files a melt loss outside its range.
+func (f *fold) meltLoss(lot *pb.Lot, terms settlement.Terms, after, slag quantity.Mass) error {
 	if terms.Limits == nil || terms.Limits.MeltLoss.Least == nil || terms.Limits.MeltLoss.Most == nil {
 		return nil
 	}
@@ -205,7 +215,7 @@ func (f *fold) melt(lot *pb.Lot, terms settlement.Terms, e *pb.Melted) error {
 	}
 	f.raise(&pb.Discrepancy{Kind: pb.DiscrepancyKind_DISCREPANCY_KIND_MELT_LOSS, Subject: lot.Name, Rule: fmt.Sprintf("the melt loss lies in the range of agreement %s", terms.ID),
 		Limit: fmt.Sprintf("%s to %s %%", terms.Limits.MeltLoss.Least, terms.Limits.MeltLoss.Most), Observed: loss.Loss.String() + " g", Words: loss.Verdict, Answerable: lot.Party,
-		ClaimBy: f.claimBy(terms, settlement.ClaimWeight), Parties: lot.Parties, Consignment: lot.Consignment, Lot: lot.Name})
+		ClaimBy: f.claimBy(terms, settlement.ClaimWeight), ClaimSilence: silence(terms, settlement.ClaimWeight), Parties: lot.Parties, Consignment: lot.Consignment, Lot: lot.Name})
 	return nil
 }
 
@@ -316,14 +326,11 @@ func (f *fold) split(lot *pb.Lot, terms settlement.Terms, e assay.ElementExchang
 		weight = lot.Received
 	}
 	if name, ok := f.find("split", lot.Name+" "+string(e.Element)); ok {
-		if d, ok := discrepancies.change(&f.store, name); ok && d.State == pb.DiscrepancyState_DISCREPANCY_STATE_OPEN {
-			d.State, d.Reason = pb.DiscrepancyState_DISCREPANCY_STATE_LAPSED, "the re-assay differs as well and has a discrepancy of its own"
-			d.DecidedBy, d.DecidedEntry = f.person(), f.entry.Seq
-		}
+		f.lapseOne(name, "the re-assay differs as well and has a discrepancy of its own")
 	}
 	d := &pb.Discrepancy{Kind: pb.DiscrepancyKind_DISCREPANCY_KIND_ASSAY_SPLIT, Subject: lot.Name, Rule: fmt.Sprintf("the results of seller and refiner for %s agree within the splitting limit of agreement %s", e.Element, terms.ID),
 		Limit: s.Limit.String() + " ppt", Observed: s.Difference.String() + " ppt", Words: s.Words, Answerable: lot.Seller + ", " + lot.Party,
-		ClaimBy: f.claimBy(terms, settlement.ClaimAssay), Parties: lot.Parties, Consignment: lot.Consignment, Lot: lot.Name}
+		ClaimBy: f.claimBy(terms, settlement.ClaimAssay), ClaimSilence: silence(terms, settlement.ClaimAssay), Parties: lot.Parties, Consignment: lot.Consignment, Lot: lot.Name}
 	for _, n := range entriesOf(e.Refs) {
 		if n != f.entry.Seq {
 			d.Evidence = append(d.Evidence, n)
@@ -431,12 +438,17 @@ func (f *fold) umpireAppointed(e *pb.UmpireAppointed) error {
 	if err := number("packet_seal", e.PacketSeal); err != nil {
 		return err
 	}
+	drawn := true // a laboratory that holds the umpire packet of this lot already takes another element out of turn
+	for _, s := range lot.Steps {
+		drawn = drawn && !(s.Action == string(assay.StepUmpireAppointed) && s.Laboratory == e.Laboratory)
+	}
 	step := &pb.ExchangeStep{Action: string(assay.StepUmpireAppointed), Side: "umpire", Elements: e.Elements, Laboratory: e.Laboratory, Turn: agreement.UmpiresCalled}
 	if err := f.exchange(lot, terms, step); err != nil {
 		return err
 	}
-	agreements.change(&f.store, agreement.Name)
-	agreement.UmpiresCalled++
+	if drawn {
+		f.umpireCalled(agreement)
+	}
 	lot.Parties = join(lot.Parties, e.Laboratory)
 	f.set("umpire_seal", lot.Name+" "+e.Laboratory, e.PacketSeal)
 	return nil

@@ -11,7 +11,6 @@ import (
 	"barward/internal/quantity"
 	"barward/internal/refusal"
 	"barward/internal/settlement"
-	"barward/internal/weighing"
 	pb "barward/proto/barward/v1"
 )
 
@@ -157,116 +156,6 @@ func (f *fold) keyRevoked(e *pb.KeyRevoked) error {
 	return nil
 }
 
-// balanceOf returns a registered balance as the weighing room knows it.
-func balanceOf(e *pb.BalanceRegistered) (weighing.Balance, error) {
-	b := weighing.Balance{Class: weighing.Class(e.AccuracyClass), CheckEvery: int(e.CheckEveryDays)}
-	for _, m := range []struct {
-		field, value string
-		into         *quantity.Mass
-	}{
-		{"capacity", e.Capacity, &b.Capacity}, {"readability", e.Readability, &b.Readability},
-		{"verification_interval", e.VerificationInterval, &b.Interval}, {"repeatability", e.Repeatability, &b.Repeatability},
-	} {
-		mass, err := quantity.ParseMass(m.value)
-		if err != nil {
-			return b, refusal.In(err, m.field)
-		}
-		*m.into = mass
-	}
-	return b, b.Check()
-}
-
-func (f *fold) balanceRegistered(e *pb.BalanceRegistered) error {
-	name, err := f.own("balance_id", e.BalanceId)
-	if err != nil {
-		return err
-	}
-	if _, err := f.site("site", e.Site); err != nil {
-		return err
-	}
-	if _, err := balanceOf(e); err != nil {
-		return err
-	}
-	if err := balances.free(&f.store, "balance_id", name); err != nil {
-		return err
-	}
-	balances.create(&f.store, &pb.Balance{Name: name, Party: f.who.PartyID, Registered: e, Entries: []uint64{f.entry.Seq}})
-	f.about(balances, name)
-	return nil
-}
-
-// ownBalance returns a balance of the author's party.
-func (f *fold) ownBalance(field, name string) (*pb.Balance, error) {
-	balance, ok := balances.load(&f.store, name)
-	if !ok || balance.Party != f.who.PartyID {
-		return nil, unknown(field, "balance", name)
-	}
-	return balance, nil
-}
-
-func (f *fold) balanceChecked(e *pb.BalanceChecked) error {
-	balance, err := f.ownBalance("balance", e.Balance)
-	if err != nil {
-		return err
-	}
-	if err := count("points", len(e.Points), 1, maxCheckPoints); err != nil {
-		return err
-	}
-	points := make([]weighing.CheckPoint, len(e.Points))
-	for i, p := range e.Points {
-		at := fmt.Sprintf("points[%d]", i)
-		nominal, err := quantity.ParseMass(p.Nominal)
-		if err != nil {
-			return refusal.In(err, at+".nominal")
-		}
-		observed, err := quantity.ParseMass(p.Observed)
-		if err != nil {
-			return refusal.In(err, at+".observed")
-		}
-		points[i] = weighing.CheckPoint{Nominal: nominal, WeightClass: p.WeightClass, Observed: observed}
-	}
-	instrument, err := balanceOf(balance.Registered)
-	if err != nil {
-		return err
-	}
-	result, err := weighing.CheckBalance(instrument, points, weighing.InService)
-	if err != nil {
-		return err
-	}
-	check := &pb.BalanceCheck{CheckedAt: f.event.OccurredAt, Passed: result.Passed, Entry: f.entry.Seq}
-	for _, p := range result.Points {
-		word := "within"
-		if !p.Passed {
-			word = "BEYOND"
-		}
-		check.Findings = append(check.Findings, fmt.Sprintf("%s: error %s g, %s the permitted %s g", p.Nominal, p.Error, word, p.Permitted))
-	}
-	for _, w := range result.Warnings {
-		check.Findings = append(check.Findings, w.Text)
-	}
-	balances.change(&f.store, balance.Name)
-	balance.Checks = append(balance.Checks, check)
-	if extra := len(balance.Checks) - keptChecks; extra > 0 {
-		balance.Checks = balance.Checks[extra:]
-	}
-	balance.Entries = append(balance.Entries, f.entry.Seq)
-	f.about(balances, balance.Name)
-	return nil
-}
-
-// dated returns the checks of a balance as the weighing room knows them.
-func dated(b *pb.Balance) ([]weighing.DatedResult, error) {
-	checks := make([]weighing.DatedResult, len(b.Checks))
-	for i, c := range b.Checks {
-		at, err := instant("checked_at", c.CheckedAt)
-		if err != nil {
-			return nil, err
-		}
-		checks[i] = weighing.DatedResult{At: at, Passed: c.Passed}
-	}
-	return checks, nil
-}
-
 func (f *fold) agreementSigned(e *pb.AgreementSigned) error {
 	name, err := f.own("agreement_id", e.AgreementId)
 	if err != nil {
@@ -297,7 +186,11 @@ func (f *fold) agreementSigned(e *pb.AgreementSigned) error {
 	if err := agreements.free(&f.store, "agreement_id", name); err != nil {
 		return err
 	}
-	agreement := &pb.Agreement{Name: name, Seller: terms.Seller, Refiner: terms.Refiner, TermsJson: e.TermsJson, Entries: []uint64{f.entry.Seq}, Parties: []string{terms.Seller, terms.Refiner}}
+	if _, err := f.follows(terms); err != nil {
+		return err
+	}
+	agreement := &pb.Agreement{Name: name, Seller: terms.Seller, Refiner: terms.Refiner, TermsJson: e.TermsJson, TermsId: terms.ID, Version: int32(terms.Version),
+		Entries: []uint64{f.entry.Seq}, Parties: []string{terms.Seller, terms.Refiner}}
 	for _, w := range terms.Warnings() {
 		agreement.Warnings = append(agreement.Warnings, w.Text)
 	}

@@ -77,6 +77,8 @@ const (
 	ResultRevealed     EventKind = "result_revealed"
 	UmpireAppointed    EventKind = "umpire_appointed"
 	UmpireReported     EventKind = "umpire_reported"
+	SilenceDeclared    EventKind = "silence_declared"
+	CostRecorded       EventKind = "cost_recorded"
 	AdvancePaid        EventKind = "advance_paid"
 	StatementIssued    EventKind = "statement_issued"
 	ReturnReceived     EventKind = "return_received"
@@ -91,8 +93,8 @@ var EventKinds = []EventKind{
 	PartyRegistered, PersonEnrolled, KeyRevoked, BalanceRegistered, BalanceChecked, AgreementSigned, PricesPublished,
 	HolidaysPublished, PourRecorded, Weighed, SampleTaken, AssayReported, BoxPacked, ConsignmentAdvised, Released, Accepted,
 	SealReplaced, IncidentReported, BarReceived, LotOpened, Melted, ResultCommitted, ResultRevealed, UmpireAppointed,
-	UmpireReported, AdvancePaid, StatementIssued, ReturnReceived, PaymentRecorded, DiscrepancyDecided, Countersigned,
-	Corrected,
+	UmpireReported, SilenceDeclared, CostRecorded, AdvancePaid, StatementIssued, ReturnReceived, PaymentRecorded,
+	DiscrepancyDecided, Countersigned, Corrected,
 }
 
 // line is one line of the matrix: persons with one of these roles, of a party of one of these kinds, may record any of
@@ -161,10 +163,14 @@ var matrix = []line{
 	{events{ResultCommitted, ResultRevealed}, parties{Mine, Refinery}, roles{Assayer, CommercialManager},
 		"each side commits and reveals its own result; a mine without a laboratory does so from the office"},
 	{events{UmpireAppointed}, parties{Mine, Refinery}, roles{CommercialManager}, "an umpire costs money"},
+	{events{SilenceDeclared}, parties{Mine, Refinery}, roles{CommercialManager},
+		"it settles metal by one result; the exchange takes it only from the side that has reported, after the day"},
 	{events{UmpireReported}, parties{Laboratory}, roles{Assayer}, "an umpire is an assayer who works for neither side"},
 
 	// Commercial.
 	{events{AdvancePaid}, parties{Refinery}, roles{CommercialManager}, "who pays says so; the mine countersigns"},
+	{events{CostRecorded}, parties{Mine, Refinery}, roles{CommercialManager},
+		"either side may have paid the carrier or the laboratory; the other sees it before it signs the statement"},
 	{events{StatementIssued}, parties{Mine, Refinery}, roles{CommercialManager},
 		"issued by one side and countersigned by the other"},
 	{events{PaymentRecorded}, parties{Mine, Refinery}, roles{CommercialManager},

@@ -96,6 +96,27 @@ func (s *bookService) TraceBar(ctx context.Context, req *pb.TraceBarRequest) (re
 	return resp, nil
 }
 
+// SummarizeDiscrepancies adds up the register.
+func (s *bookService) SummarizeDiscrepancies(
+	ctx context.Context, req *pb.SummarizeDiscrepanciesRequest,
+) (resp *pb.SummarizeDiscrepanciesResponse, err error) {
+	who, err := caller(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if err := within("filter", req.GetFilter(), maxFilter); err != nil {
+		return nil, err
+	}
+	err = s.read(ctx, func(b *book.Bucket, size uint64) error {
+		resp, err = book.Summarize(b, who, req.GetFilter(), size)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	return resp, nil
+}
+
 // read runs f on the book as it stands. A call that was given up meanwhile is not served.
 func (s *Service) read(ctx context.Context, f func(b *book.Bucket, size uint64) error) error {
 	if err := ctx.Err(); err != nil {

@@ -10,6 +10,11 @@ const (
 	maxRequest = 4<<20 + 64<<10
 	// maxFigures is the largest document of figures for a preview, in bytes.
 	maxFigures = 4 << 20
+	// maxAdvice is the largest document of figures for an advice, in bytes.
+	maxAdvice = 64 << 10
+	// maxMeasured is the largest document of figures for a measurement, and maxSettings of the settings of a bias report.
+	maxMeasured = 1 << 20
+	maxSettings = 16 << 10
 	// maxReturn is the largest document of a refinery's return, in bytes.
 	maxReturn = 256 << 10
 	// maxResponse is the largest message that we send, in bytes; clients of gRPC refuse more than 4 MiB unless told.

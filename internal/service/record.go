@@ -98,6 +98,7 @@ func (s *Service) receipt(who identity.Caller, r ledger.Receipt) (*pb.Receipt, e
 	}
 	err := s.ledger.View(func(b *book.Bucket, _ uint64) error {
 		given.Discrepancies = book.Raised(b, who, r.Seq)
+		given.Notes = book.Remarks(b, who, r.Seq)
 		return nil
 	})
 	if err != nil {

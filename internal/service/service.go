@@ -100,6 +100,7 @@ func (s *Service) Server(extra ...grpc.ServerOption) *grpc.Server {
 	pb.RegisterLedgerServiceServer(server, &ledgerService{Service: s})
 	pb.RegisterBookServiceServer(server, &bookService{Service: s})
 	pb.RegisterSettlementServiceServer(server, &settlementService{Service: s})
+	pb.RegisterMeasurementServiceServer(server, &measurementService{Service: s})
 	healthpb.RegisterHealthServer(server, s.health)
 	reflection.Register(server)
 	return server
@@ -128,7 +129,7 @@ func tooMany(sort string, most int) error {
 
 // served are the names under which health is asked; the empty one stands for all.
 var served = []string{"", pb.LedgerService_ServiceDesc.ServiceName, pb.BookService_ServiceDesc.ServiceName,
-	pb.SettlementService_ServiceDesc.ServiceName}
+	pb.SettlementService_ServiceDesc.ServiceName, pb.MeasurementService_ServiceDesc.ServiceName}
 
 // watchHealth lets the health service follow the ledger: one that takes nothing more, because the outcome of a commit is
 // unknown, needs a restart, and whoever watches health restarts it.

@@ -70,3 +70,29 @@ func (s *settlementService) ReconcileReturn(
 	}
 	return resp, nil
 }
+
+// AdviseUmpire says what going on to the umpire is worth.
+func (s *settlementService) AdviseUmpire(
+	ctx context.Context, req *pb.AdviseUmpireRequest,
+) (resp *pb.AdviseUmpireResponse, err error) {
+	who, err := caller(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for field, text := range map[string]string{"lot": req.GetLot(), "element": req.GetElement()} {
+		if err := within(field, text, maxName); err != nil {
+			return nil, err
+		}
+	}
+	if err := within("figures_json", req.GetFiguresJson(), maxAdvice); err != nil {
+		return nil, err
+	}
+	err = s.read(ctx, func(b *book.Bucket, _ uint64) error {
+		resp, err = book.AdviseUmpire(b, who, req.GetLot(), req.GetElement(), []byte(req.GetFiguresJson()))
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	return resp, nil
+}

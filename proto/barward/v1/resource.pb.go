@@ -535,7 +535,11 @@ type Balance struct {
 	// Checks, in order of time; the latest 100.
 	Checks []*BalanceCheck `protobuf:"bytes,4,rep,name=checks,proto3" json:"checks,omitempty"`
 	// Entries it rests on.
-	Entries       []uint64 `protobuf:"varint,5,rep,packed,name=entries,proto3" json:"entries,omitempty"`
+	Entries []uint64 `protobuf:"varint,5,rep,packed,name=entries,proto3" json:"entries,omitempty"`
+	// Date of the last adjustment on record; empty where it is not known.
+	AdjustedOn string `protobuf:"bytes,6,opt,name=adjusted_on,json=adjustedOn,proto3" json:"adjusted_on,omitempty"`
+	// Site of the last adjustment, as `party/site`.
+	AdjustedAt    string `protobuf:"bytes,7,opt,name=adjusted_at,json=adjustedAt,proto3" json:"adjusted_at,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -603,6 +607,20 @@ func (x *Balance) GetEntries() []uint64 {
 		return x.Entries
 	}
 	return nil
+}
+
+func (x *Balance) GetAdjustedOn() string {
+	if x != nil {
+		return x.AdjustedOn
+	}
+	return ""
+}
+
+func (x *Balance) GetAdjustedAt() string {
+	if x != nil {
+		return x.AdjustedAt
+	}
+	return ""
 }
 
 // BalanceCheck is the outcome of one check.
@@ -1122,7 +1140,12 @@ type WeightRecord struct {
 	// Entry it rests on.
 	Entry uint64 `protobuf:"varint,11,opt,name=entry,proto3" json:"entry,omitempty"`
 	// Entry that put it right; 0 if none did.
-	SupersededBy  uint64 `protobuf:"varint,12,opt,name=superseded_by,json=supersededBy,proto3" json:"superseded_by,omitempty"`
+	SupersededBy uint64 `protobuf:"varint,12,opt,name=superseded_by,json=supersededBy,proto3" json:"superseded_by,omitempty"`
+	// Expanded uncertainty (k = 2) of the weighing, a mass: readability, repeatability and the balance's permitted error in
+	// service. Empty where the balance is not known.
+	Uncertainty string `protobuf:"bytes,13,opt,name=uncertainty,proto3" json:"uncertainty,omitempty"`
+	// What a reader should know of the weighing, in words, such as a load below the balance's smallest.
+	Notes         []string `protobuf:"bytes,14,rep,name=notes,proto3" json:"notes,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1239,6 +1262,20 @@ func (x *WeightRecord) GetSupersededBy() uint64 {
 		return x.SupersededBy
 	}
 	return 0
+}
+
+func (x *WeightRecord) GetUncertainty() string {
+	if x != nil {
+		return x.Uncertainty
+	}
+	return ""
+}
+
+func (x *WeightRecord) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
 }
 
 // AssayRecord is one laboratory's results for one thing.
@@ -2526,9 +2563,15 @@ type Lot struct {
 	// First arrival of its bars, RFC 3339.
 	ArrivedAt string `protobuf:"bytes,23,opt,name=arrived_at,json=arrivedAt,proto3" json:"arrived_at,omitempty"`
 	// Costs of the lot of which the seller may bear a share, such as the umpire's fee.
-	Costs         []*LotCost `protobuf:"bytes,24,rep,name=costs,proto3" json:"costs,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Costs []*LotCost `protobuf:"bytes,24,rep,name=costs,proto3" json:"costs,omitempty"`
+	// Balance of the melt, as `party/number`; empty before.
+	MeltBalance string `protobuf:"bytes,25,opt,name=melt_balance,json=meltBalance,proto3" json:"melt_balance,omitempty"`
+	// Why the weighings of the melt are in doubt; empty if they are not.
+	MeltDoubt string `protobuf:"bytes,26,opt,name=melt_doubt,json=meltDoubt,proto3" json:"melt_doubt,omitempty"`
+	// Expanded uncertainty (k = 2) of the mass after the melt, a mass.
+	MeltUncertainty string `protobuf:"bytes,27,opt,name=melt_uncertainty,json=meltUncertainty,proto3" json:"melt_uncertainty,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *Lot) Reset() {
@@ -2727,6 +2770,27 @@ func (x *Lot) GetCosts() []*LotCost {
 		return x.Costs
 	}
 	return nil
+}
+
+func (x *Lot) GetMeltBalance() string {
+	if x != nil {
+		return x.MeltBalance
+	}
+	return ""
+}
+
+func (x *Lot) GetMeltDoubt() string {
+	if x != nil {
+		return x.MeltDoubt
+	}
+	return ""
+}
+
+func (x *Lot) GetMeltUncertainty() string {
+	if x != nil {
+		return x.MeltUncertainty
+	}
+	return ""
 }
 
 // StatementLine is one line of a statement.
@@ -3713,7 +3777,9 @@ type EntryNote struct {
 	// Event id of the entry that corrected or withdrew it; empty while it stands.
 	CorrectedBy string `protobuf:"bytes,9,opt,name=corrected_by,json=correctedBy,proto3" json:"corrected_by,omitempty"`
 	// When it happened, RFC 3339 as the author wrote it.
-	OccurredAt    string `protobuf:"bytes,10,opt,name=occurred_at,json=occurredAt,proto3" json:"occurred_at,omitempty"`
+	OccurredAt string `protobuf:"bytes,10,opt,name=occurred_at,json=occurredAt,proto3" json:"occurred_at,omitempty"`
+	// What its author should know and nobody must answer, in words.
+	Remarks       []string `protobuf:"bytes,11,rep,name=remarks,proto3" json:"remarks,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3818,6 +3884,13 @@ func (x *EntryNote) GetOccurredAt() string {
 	return ""
 }
 
+func (x *EntryNote) GetRemarks() []string {
+	if x != nil {
+		return x.Remarks
+	}
+	return nil
+}
+
 var File_barward_v1_resource_proto protoreflect.FileDescriptor
 
 const file_barward_v1_resource_proto_rawDesc = "" +
@@ -3839,7 +3912,7 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\x05roles\x18\x05 \x03(\x0e2\x10.barward.v1.RoleR\x05roles\x12\x1d\n" +
 	"\n" +
 	"revoked_at\x18\x06 \x01(\tR\trevokedAt\x12\x18\n" +
-	"\aentries\x18\a \x03(\x04R\aentries\"\xbe\x01\n" +
+	"\aentries\x18\a \x03(\x04R\aentries\"\x80\x02\n" +
 	"\aBalance\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
 	"\x05party\x18\x02 \x01(\tR\x05party\x12=\n" +
@@ -3847,7 +3920,11 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"registered\x18\x03 \x01(\v2\x1d.barward.v1.BalanceRegisteredR\n" +
 	"registered\x120\n" +
 	"\x06checks\x18\x04 \x03(\v2\x18.barward.v1.BalanceCheckR\x06checks\x12\x18\n" +
-	"\aentries\x18\x05 \x03(\x04R\aentries\"w\n" +
+	"\aentries\x18\x05 \x03(\x04R\aentries\x12\x1f\n" +
+	"\vadjusted_on\x18\x06 \x01(\tR\n" +
+	"adjustedOn\x12\x1f\n" +
+	"\vadjusted_at\x18\a \x01(\tR\n" +
+	"adjustedAt\"w\n" +
 	"\fBalanceCheck\x12\x1d\n" +
 	"\n" +
 	"checked_at\x18\x01 \x01(\tR\tcheckedAt\x12\x16\n" +
@@ -3892,7 +3969,7 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\x04bars\x18\b \x03(\tR\x04bars\x12\x18\n" +
 	"\aentries\x18\t \x03(\x04R\aentries\x12\x18\n" +
 	"\aparties\x18\n" +
-	" \x03(\tR\aparties\"\xd7\x02\n" +
+	" \x03(\tR\aparties\"\x8f\x03\n" +
 	"\fWeightRecord\x12/\n" +
 	"\x05stage\x18\x01 \x01(\x0e2\x19.barward.v1.WeighingStageR\x05stage\x12\x12\n" +
 	"\x04mass\x18\x02 \x01(\tR\x04mass\x12\x1a\n" +
@@ -3907,7 +3984,9 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\x05doubt\x18\n" +
 	" \x01(\tR\x05doubt\x12\x14\n" +
 	"\x05entry\x18\v \x01(\x04R\x05entry\x12#\n" +
-	"\rsuperseded_by\x18\f \x01(\x04R\fsupersededBy\"\xfa\x01\n" +
+	"\rsuperseded_by\x18\f \x01(\x04R\fsupersededBy\x12 \n" +
+	"\vuncertainty\x18\r \x01(\tR\vuncertainty\x12\x14\n" +
+	"\x05notes\x18\x0e \x03(\tR\x05notes\"\xfa\x01\n" +
 	"\vAssayRecord\x12\x16\n" +
 	"\x06report\x18\x01 \x01(\tR\x06report\x12\x16\n" +
 	"\x06sample\x18\x02 \x01(\tR\x06sample\x12\x14\n" +
@@ -4029,7 +4108,7 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\x06amount\x18\x02 \x01(\tR\x06amount\x120\n" +
 	"\x14seller_share_percent\x18\x03 \x01(\tR\x12sellerSharePercent\x12\x14\n" +
 	"\x05entry\x18\x04 \x01(\x04R\x05entry\x12\x1c\n" +
-	"\treference\x18\x05 \x01(\tR\treference\"\x81\x06\n" +
+	"\treference\x18\x05 \x01(\tR\treference\"\xee\x06\n" +
 	"\x03Lot\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
 	"\x05party\x18\x02 \x01(\tR\x05party\x12\x16\n" +
@@ -4061,7 +4140,11 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"melt_entry\x18\x16 \x01(\x04R\tmeltEntry\x12\x1d\n" +
 	"\n" +
 	"arrived_at\x18\x17 \x01(\tR\tarrivedAt\x12)\n" +
-	"\x05costs\x18\x18 \x03(\v2\x13.barward.v1.LotCostR\x05costs\"\xed\x01\n" +
+	"\x05costs\x18\x18 \x03(\v2\x13.barward.v1.LotCostR\x05costs\x12!\n" +
+	"\fmelt_balance\x18\x19 \x01(\tR\vmeltBalance\x12\x1d\n" +
+	"\n" +
+	"melt_doubt\x18\x1a \x01(\tR\tmeltDoubt\x12)\n" +
+	"\x10melt_uncertainty\x18\x1b \x01(\tR\x0fmeltUncertainty\"\xed\x01\n" +
 	"\rStatementLine\x12\x12\n" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12 \n" +
 	"\vdescription\x18\x02 \x01(\tR\vdescription\x12\x18\n" +
@@ -4156,7 +4239,7 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\aentries\x18\x04 \x03(\x04R\aentries\x12\x18\n" +
 	"\aparties\x18\x05 \x03(\tR\aparties\x123\n" +
 	"\tcorrected\x18\x06 \x01(\v2\x15.barward.v1.CorrectedR\tcorrected\x12\x16\n" +
-	"\x06author\x18\a \x01(\tR\x06author\"\xa9\x02\n" +
+	"\x06author\x18\a \x01(\tR\x06author\"\xc3\x02\n" +
 	"\tEntryNote\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1a\n" +
 	"\bsequence\x18\x02 \x01(\x04R\bsequence\x12\x12\n" +
@@ -4169,7 +4252,8 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\fcorrected_by\x18\t \x01(\tR\vcorrectedBy\x12\x1f\n" +
 	"\voccurred_at\x18\n" +
 	" \x01(\tR\n" +
-	"occurredAt*\x95\x01\n" +
+	"occurredAt\x12\x18\n" +
+	"\aremarks\x18\v \x03(\tR\aremarks*\x95\x01\n" +
 	"\bBarState\x12\x19\n" +
 	"\x15BAR_STATE_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10BAR_STATE_POURED\x10\x01\x12\x14\n" +

@@ -191,6 +191,91 @@ func (BiasOf) EnumDescriptor() ([]byte, []int) {
 	return file_barward_v1_service_proto_rawDescGZIP(), []int{1}
 }
 
+// Computation is what to compute. The JSON of each is shown by an example in testdata/examples.
+type Computation int32
+
+const (
+	// Not stated; refused.
+	Computation_COMPUTATION_UNSPECIFIED Computation = 0
+	// A check of a balance: OIML R 76 permitted errors, R 111 weights.
+	Computation_COMPUTATION_BALANCE_CHECK Computation = 1
+	// Two weighings of one bar: limit, air buoyancy, uncertainty.
+	Computation_COMPUTATION_WEIGHINGS Computation = 2
+	// Uncertainty of a fine mass by contribution.
+	Computation_COMPUTATION_FINE_MASS Computation = 3
+	// Fire assay worksheet: raw masses to fineness.
+	Computation_COMPUTATION_WORKSHEET Computation = 4
+	// Acceptance of replicates, ISO 5725-6.
+	Computation_COMPUTATION_REPLICATES Computation = 5
+	// Silver to add for parting, and sample size.
+	Computation_COMPUTATION_PARTING Computation = 6
+	// Homogeneity of a bar from several positions or kinds of sample.
+	Computation_COMPUTATION_HOMOGENEITY Computation = 7
+	// Weighted mean of parts assayed apart, such as metal and dross.
+	Computation_COMPUTATION_BLEND Computation = 8
+	// Scores, critical difference and robust mean of laboratories.
+	Computation_COMPUTATION_SCORES Computation = 9
+	// Bias of a series of paired differences.
+	Computation_COMPUTATION_BIAS Computation = 10
+)
+
+// Enum value maps for Computation.
+var (
+	Computation_name = map[int32]string{
+		0:  "COMPUTATION_UNSPECIFIED",
+		1:  "COMPUTATION_BALANCE_CHECK",
+		2:  "COMPUTATION_WEIGHINGS",
+		3:  "COMPUTATION_FINE_MASS",
+		4:  "COMPUTATION_WORKSHEET",
+		5:  "COMPUTATION_REPLICATES",
+		6:  "COMPUTATION_PARTING",
+		7:  "COMPUTATION_HOMOGENEITY",
+		8:  "COMPUTATION_BLEND",
+		9:  "COMPUTATION_SCORES",
+		10: "COMPUTATION_BIAS",
+	}
+	Computation_value = map[string]int32{
+		"COMPUTATION_UNSPECIFIED":   0,
+		"COMPUTATION_BALANCE_CHECK": 1,
+		"COMPUTATION_WEIGHINGS":     2,
+		"COMPUTATION_FINE_MASS":     3,
+		"COMPUTATION_WORKSHEET":     4,
+		"COMPUTATION_REPLICATES":    5,
+		"COMPUTATION_PARTING":       6,
+		"COMPUTATION_HOMOGENEITY":   7,
+		"COMPUTATION_BLEND":         8,
+		"COMPUTATION_SCORES":        9,
+		"COMPUTATION_BIAS":          10,
+	}
+)
+
+func (x Computation) Enum() *Computation {
+	p := new(Computation)
+	*p = x
+	return p
+}
+
+func (x Computation) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Computation) Descriptor() protoreflect.EnumDescriptor {
+	return file_barward_v1_service_proto_enumTypes[2].Descriptor()
+}
+
+func (Computation) Type() protoreflect.EnumType {
+	return &file_barward_v1_service_proto_enumTypes[2]
+}
+
+func (x Computation) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Computation.Descriptor instead.
+func (Computation) EnumDescriptor() ([]byte, []int) {
+	return file_barward_v1_service_proto_rawDescGZIP(), []int{2}
+}
+
 // SignedEvent is an event with its signature.
 type SignedEvent struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -260,7 +345,9 @@ type Receipt struct {
 	// Discrepancies that it raised.
 	Discrepancies []*Discrepancy `protobuf:"bytes,5,rep,name=discrepancies,proto3" json:"discrepancies,omitempty"`
 	// Whether it had been taken before.
-	Resent        bool `protobuf:"varint,6,opt,name=resent,proto3" json:"resent,omitempty"`
+	Resent bool `protobuf:"varint,6,opt,name=resent,proto3" json:"resent,omitempty"`
+	// What the author should know and nobody must answer, in words, such as a load below the balance's smallest.
+	Notes         []string `protobuf:"bytes,7,rep,name=notes,proto3" json:"notes,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -335,6 +422,13 @@ func (x *Receipt) GetResent() bool {
 		return x.Resent
 	}
 	return false
+}
+
+func (x *Receipt) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
 }
 
 // RecordRequest is one signed event.
@@ -2578,9 +2672,14 @@ type ReportBiasRequest struct {
 	FromDate string `protobuf:"bytes,5,opt,name=from_date,json=fromDate,proto3" json:"from_date,omitempty"`
 	// Last date; empty to the end.
 	ToDate string `protobuf:"bytes,6,opt,name=to_date,json=toDate,proto3" json:"to_date,omitempty"`
-	// Settings of the statistics as JSON: standard deviation of one difference, shift worth finding, decision interval,
-	// confidence, share borne. Required; README describes them. They settle nothing.
-	SettingsJson  string `protobuf:"bytes,7,opt,name=settings_json,json=settingsJson,proto3" json:"settings_json,omitempty"`
+	// Settings of the statistics as JSON: sigma (standard deviation of one difference), confidence, shift worth finding,
+	// decision interval, lambda and width of the moving average, share borne, rounding. Required; README describes them.
+	// They settle nothing.
+	SettingsJson string `protobuf:"bytes,7,opt,name=settings_json,json=settingsJson,proto3" json:"settings_json,omitempty"`
+	// Party whose reports are taken instead of the mine's, for BIAS_OF_MINE_AGAINST_SETTLED; empty for the mine's own.
+	Laboratory string `protobuf:"bytes,8,opt,name=laboratory,proto3" json:"laboratory,omitempty"`
+	// Method of the reports taken, for BIAS_OF_MINE_AGAINST_SETTLED; empty for all.
+	Method        string `protobuf:"bytes,9,opt,name=method,proto3" json:"method,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2664,6 +2763,20 @@ func (x *ReportBiasRequest) GetSettingsJson() string {
 	return ""
 }
 
+func (x *ReportBiasRequest) GetLaboratory() string {
+	if x != nil {
+		return x.Laboratory
+	}
+	return ""
+}
+
+func (x *ReportBiasRequest) GetMethod() string {
+	if x != nil {
+		return x.Method
+	}
+	return ""
+}
+
 // ReportBiasResponse is the comparison.
 type ReportBiasResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2673,11 +2786,11 @@ type ReportBiasResponse struct {
 	Count int32 `protobuf:"varint,2,opt,name=count,proto3" json:"count,omitempty"`
 	// Mean difference with its unit.
 	Mean string `protobuf:"bytes,3,opt,name=mean,proto3" json:"mean,omitempty"`
-	// Ends of the 95 % confidence interval of the mean, with unit.
+	// Ends of the confidence interval of the mean, at the confidence of the settings, with unit.
 	Interval string `protobuf:"bytes,4,opt,name=interval,proto3" json:"interval,omitempty"`
 	// Cumulative cost to the first side: ounces with their element.
 	CostOunces string `protobuf:"bytes,5,opt,name=cost_ounces,json=costOunces,proto3" json:"cost_ounces,omitempty"`
-	// Cumulative cost in money at each lot's own price; empty where no price is known.
+	// Cumulative cost in money at each lot's own price, or else the last published before it; empty where no price is known.
 	CostMoney string `protobuf:"bytes,6,opt,name=cost_money,json=costMoney,proto3" json:"cost_money,omitempty"`
 	// Lot or bar at which the cumulative sum signalled; empty if it did not.
 	SignalledAt string `protobuf:"bytes,7,opt,name=signalled_at,json=signalledAt,proto3" json:"signalled_at,omitempty"`
@@ -2688,7 +2801,9 @@ type ReportBiasResponse struct {
 	// Control chart as SVG, readable without colour.
 	ChartSvg string `protobuf:"bytes,10,opt,name=chart_svg,json=chartSvg,proto3" json:"chart_svg,omitempty"`
 	// Number of entries it was read at.
-	TreeSize      uint64 `protobuf:"varint,11,opt,name=tree_size,json=treeSize,proto3" json:"tree_size,omitempty"`
+	TreeSize uint64 `protobuf:"varint,11,opt,name=tree_size,json=treeSize,proto3" json:"tree_size,omitempty"`
+	// Lots or bars left out because one of their two figures is missing.
+	LeftOut       int32 `protobuf:"varint,12,opt,name=left_out,json=leftOut,proto3" json:"left_out,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2800,6 +2915,13 @@ func (x *ReportBiasResponse) GetTreeSize() uint64 {
 	return 0
 }
 
+func (x *ReportBiasResponse) GetLeftOut() int32 {
+	if x != nil {
+		return x.LeftOut
+	}
+	return 0
+}
+
 // BiasPoint is one paired difference.
 type BiasPoint struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2807,7 +2929,7 @@ type BiasPoint struct {
 	Of string `protobuf:"bytes,1,opt,name=of,proto3" json:"of,omitempty"`
 	// Date.
 	Date string `protobuf:"bytes,2,opt,name=date,proto3" json:"date,omitempty"`
-	// First less second, with unit.
+	// First less second, with unit; of weights, less what air buoyancy explains of it.
 	Difference string `protobuf:"bytes,3,opt,name=difference,proto3" json:"difference,omitempty"`
 	// Its limit, with unit; empty where there is none.
 	Limit         string `protobuf:"bytes,4,opt,name=limit,proto3" json:"limit,omitempty"`
@@ -2873,6 +2995,499 @@ func (x *BiasPoint) GetLimit() string {
 	return ""
 }
 
+// GetBalanceStatusRequest names a balance and an instant.
+type GetBalanceStatusRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Balance, as `party/number`.
+	Balance string `protobuf:"bytes,1,opt,name=balance,proto3" json:"balance,omitempty"`
+	// Instant, RFC 3339 with zone.
+	At            string `protobuf:"bytes,2,opt,name=at,proto3" json:"at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetBalanceStatusRequest) Reset() {
+	*x = GetBalanceStatusRequest{}
+	mi := &file_barward_v1_service_proto_msgTypes[37]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetBalanceStatusRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetBalanceStatusRequest) ProtoMessage() {}
+
+func (x *GetBalanceStatusRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_service_proto_msgTypes[37]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetBalanceStatusRequest.ProtoReflect.Descriptor instead.
+func (*GetBalanceStatusRequest) Descriptor() ([]byte, []int) {
+	return file_barward_v1_service_proto_rawDescGZIP(), []int{37}
+}
+
+func (x *GetBalanceStatusRequest) GetBalance() string {
+	if x != nil {
+		return x.Balance
+	}
+	return ""
+}
+
+func (x *GetBalanceStatusRequest) GetAt() string {
+	if x != nil {
+		return x.At
+	}
+	return ""
+}
+
+// GetBalanceStatusResponse is where the balance stands.
+type GetBalanceStatusResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// In words, such as `in date until 2026-03-09T07:10:00-05:00`.
+	Words string `protobuf:"bytes,1,opt,name=words,proto3" json:"words,omitempty"`
+	// In a word: in_date, lapsed, failed or never.
+	State string `protobuf:"bytes,2,opt,name=state,proto3" json:"state,omitempty"`
+	// Instant up to which the last passing check is good, RFC 3339; empty where none passed last.
+	Until string `protobuf:"bytes,3,opt,name=until,proto3" json:"until,omitempty"`
+	// What is unusual about the balance or where it was adjusted, in words.
+	Notes []string `protobuf:"bytes,4,rep,name=notes,proto3" json:"notes,omitempty"`
+	// What was weighed on it since its last passing check, in order of record: it hangs on the next check.
+	Since []*BalanceUse `protobuf:"bytes,5,rep,name=since,proto3" json:"since,omitempty"`
+	// Whether there is more than is listed.
+	More bool `protobuf:"varint,6,opt,name=more,proto3" json:"more,omitempty"`
+	// Number of entries it was read at.
+	TreeSize      uint64 `protobuf:"varint,7,opt,name=tree_size,json=treeSize,proto3" json:"tree_size,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetBalanceStatusResponse) Reset() {
+	*x = GetBalanceStatusResponse{}
+	mi := &file_barward_v1_service_proto_msgTypes[38]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetBalanceStatusResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetBalanceStatusResponse) ProtoMessage() {}
+
+func (x *GetBalanceStatusResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_service_proto_msgTypes[38]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetBalanceStatusResponse.ProtoReflect.Descriptor instead.
+func (*GetBalanceStatusResponse) Descriptor() ([]byte, []int) {
+	return file_barward_v1_service_proto_rawDescGZIP(), []int{38}
+}
+
+func (x *GetBalanceStatusResponse) GetWords() string {
+	if x != nil {
+		return x.Words
+	}
+	return ""
+}
+
+func (x *GetBalanceStatusResponse) GetState() string {
+	if x != nil {
+		return x.State
+	}
+	return ""
+}
+
+func (x *GetBalanceStatusResponse) GetUntil() string {
+	if x != nil {
+		return x.Until
+	}
+	return ""
+}
+
+func (x *GetBalanceStatusResponse) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+func (x *GetBalanceStatusResponse) GetSince() []*BalanceUse {
+	if x != nil {
+		return x.Since
+	}
+	return nil
+}
+
+func (x *GetBalanceStatusResponse) GetMore() bool {
+	if x != nil {
+		return x.More
+	}
+	return false
+}
+
+func (x *GetBalanceStatusResponse) GetTreeSize() uint64 {
+	if x != nil {
+		return x.TreeSize
+	}
+	return 0
+}
+
+// BalanceUse is one weighing on a balance.
+type BalanceUse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Bar, box or lot.
+	Subject string `protobuf:"bytes,1,opt,name=subject,proto3" json:"subject,omitempty"`
+	// Mass, as recorded.
+	Mass string `protobuf:"bytes,2,opt,name=mass,proto3" json:"mass,omitempty"`
+	// When, RFC 3339.
+	WeighedAt string `protobuf:"bytes,3,opt,name=weighed_at,json=weighedAt,proto3" json:"weighed_at,omitempty"`
+	// Entry.
+	Entry uint64 `protobuf:"varint,4,opt,name=entry,proto3" json:"entry,omitempty"`
+	// Why it is in doubt; empty if it is not.
+	Doubt         string `protobuf:"bytes,5,opt,name=doubt,proto3" json:"doubt,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BalanceUse) Reset() {
+	*x = BalanceUse{}
+	mi := &file_barward_v1_service_proto_msgTypes[39]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BalanceUse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BalanceUse) ProtoMessage() {}
+
+func (x *BalanceUse) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_service_proto_msgTypes[39]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BalanceUse.ProtoReflect.Descriptor instead.
+func (*BalanceUse) Descriptor() ([]byte, []int) {
+	return file_barward_v1_service_proto_rawDescGZIP(), []int{39}
+}
+
+func (x *BalanceUse) GetSubject() string {
+	if x != nil {
+		return x.Subject
+	}
+	return ""
+}
+
+func (x *BalanceUse) GetMass() string {
+	if x != nil {
+		return x.Mass
+	}
+	return ""
+}
+
+func (x *BalanceUse) GetWeighedAt() string {
+	if x != nil {
+		return x.WeighedAt
+	}
+	return ""
+}
+
+func (x *BalanceUse) GetEntry() uint64 {
+	if x != nil {
+		return x.Entry
+	}
+	return 0
+}
+
+func (x *BalanceUse) GetDoubt() string {
+	if x != nil {
+		return x.Doubt
+	}
+	return ""
+}
+
+// RecomputeAssayRequest names a report.
+type RecomputeAssayRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Report, as `party/number`.
+	Report        string `protobuf:"bytes,1,opt,name=report,proto3" json:"report,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecomputeAssayRequest) Reset() {
+	*x = RecomputeAssayRequest{}
+	mi := &file_barward_v1_service_proto_msgTypes[40]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecomputeAssayRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecomputeAssayRequest) ProtoMessage() {}
+
+func (x *RecomputeAssayRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_service_proto_msgTypes[40]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecomputeAssayRequest.ProtoReflect.Descriptor instead.
+func (*RecomputeAssayRequest) Descriptor() ([]byte, []int) {
+	return file_barward_v1_service_proto_rawDescGZIP(), []int{40}
+}
+
+func (x *RecomputeAssayRequest) GetReport() string {
+	if x != nil {
+		return x.Report
+	}
+	return ""
+}
+
+// RecomputeAssayResponse is the report beside what its worksheet gives today.
+type RecomputeAssayResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Whether the worksheet gives exactly what was reported.
+	Agrees bool `protobuf:"varint,1,opt,name=agrees,proto3" json:"agrees,omitempty"`
+	// In plain words.
+	Words string `protobuf:"bytes,2,opt,name=words,proto3" json:"words,omitempty"`
+	// Results as reported.
+	Reported []*AssayResult `protobuf:"bytes,3,rep,name=reported,proto3" json:"reported,omitempty"`
+	// Results as computed now.
+	Computed []*AssayResult `protobuf:"bytes,4,rep,name=computed,proto3" json:"computed,omitempty"`
+	// Entry that holds the worksheet.
+	Entry uint64 `protobuf:"varint,5,opt,name=entry,proto3" json:"entry,omitempty"`
+	// The raw worksheet as it was signed.
+	WorksheetJson string `protobuf:"bytes,6,opt,name=worksheet_json,json=worksheetJson,proto3" json:"worksheet_json,omitempty"`
+	// Every figure of the computation as JSON.
+	DocumentJson  string `protobuf:"bytes,7,opt,name=document_json,json=documentJson,proto3" json:"document_json,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecomputeAssayResponse) Reset() {
+	*x = RecomputeAssayResponse{}
+	mi := &file_barward_v1_service_proto_msgTypes[41]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecomputeAssayResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecomputeAssayResponse) ProtoMessage() {}
+
+func (x *RecomputeAssayResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_service_proto_msgTypes[41]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecomputeAssayResponse.ProtoReflect.Descriptor instead.
+func (*RecomputeAssayResponse) Descriptor() ([]byte, []int) {
+	return file_barward_v1_service_proto_rawDescGZIP(), []int{41}
+}
+
+func (x *RecomputeAssayResponse) GetAgrees() bool {
+	if x != nil {
+		return x.Agrees
+	}
+	return false
+}
+
+func (x *RecomputeAssayResponse) GetWords() string {
+	if x != nil {
+		return x.Words
+	}
+	return ""
+}
+
+func (x *RecomputeAssayResponse) GetReported() []*AssayResult {
+	if x != nil {
+		return x.Reported
+	}
+	return nil
+}
+
+func (x *RecomputeAssayResponse) GetComputed() []*AssayResult {
+	if x != nil {
+		return x.Computed
+	}
+	return nil
+}
+
+func (x *RecomputeAssayResponse) GetEntry() uint64 {
+	if x != nil {
+		return x.Entry
+	}
+	return 0
+}
+
+func (x *RecomputeAssayResponse) GetWorksheetJson() string {
+	if x != nil {
+		return x.WorksheetJson
+	}
+	return ""
+}
+
+func (x *RecomputeAssayResponse) GetDocumentJson() string {
+	if x != nil {
+		return x.DocumentJson
+	}
+	return ""
+}
+
+// ComputeRequest says what, from which figures.
+type ComputeRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What to compute.
+	Computation Computation `protobuf:"varint,1,opt,name=computation,proto3,enum=barward.v1.Computation" json:"computation,omitempty"`
+	// The figures as JSON, at most 1 MiB.
+	FiguresJson   string `protobuf:"bytes,2,opt,name=figures_json,json=figuresJson,proto3" json:"figures_json,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ComputeRequest) Reset() {
+	*x = ComputeRequest{}
+	mi := &file_barward_v1_service_proto_msgTypes[42]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ComputeRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ComputeRequest) ProtoMessage() {}
+
+func (x *ComputeRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_service_proto_msgTypes[42]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ComputeRequest.ProtoReflect.Descriptor instead.
+func (*ComputeRequest) Descriptor() ([]byte, []int) {
+	return file_barward_v1_service_proto_rawDescGZIP(), []int{42}
+}
+
+func (x *ComputeRequest) GetComputation() Computation {
+	if x != nil {
+		return x.Computation
+	}
+	return Computation_COMPUTATION_UNSPECIFIED
+}
+
+func (x *ComputeRequest) GetFiguresJson() string {
+	if x != nil {
+		return x.FiguresJson
+	}
+	return ""
+}
+
+// ComputeResponse is the answer.
+type ComputeResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// In plain words; empty where the computation has none.
+	Words string `protobuf:"bytes,1,opt,name=words,proto3" json:"words,omitempty"`
+	// Every figure as JSON.
+	DocumentJson  string `protobuf:"bytes,2,opt,name=document_json,json=documentJson,proto3" json:"document_json,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ComputeResponse) Reset() {
+	*x = ComputeResponse{}
+	mi := &file_barward_v1_service_proto_msgTypes[43]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ComputeResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ComputeResponse) ProtoMessage() {}
+
+func (x *ComputeResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_service_proto_msgTypes[43]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ComputeResponse.ProtoReflect.Descriptor instead.
+func (*ComputeResponse) Descriptor() ([]byte, []int) {
+	return file_barward_v1_service_proto_rawDescGZIP(), []int{43}
+}
+
+func (x *ComputeResponse) GetWords() string {
+	if x != nil {
+		return x.Words
+	}
+	return ""
+}
+
+func (x *ComputeResponse) GetDocumentJson() string {
+	if x != nil {
+		return x.DocumentJson
+	}
+	return ""
+}
+
 // AdviseUmpireRequest says for what.
 type AdviseUmpireRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2889,7 +3504,7 @@ type AdviseUmpireRequest struct {
 
 func (x *AdviseUmpireRequest) Reset() {
 	*x = AdviseUmpireRequest{}
-	mi := &file_barward_v1_service_proto_msgTypes[37]
+	mi := &file_barward_v1_service_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2901,7 +3516,7 @@ func (x *AdviseUmpireRequest) String() string {
 func (*AdviseUmpireRequest) ProtoMessage() {}
 
 func (x *AdviseUmpireRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_service_proto_msgTypes[37]
+	mi := &file_barward_v1_service_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2914,7 +3529,7 @@ func (x *AdviseUmpireRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdviseUmpireRequest.ProtoReflect.Descriptor instead.
 func (*AdviseUmpireRequest) Descriptor() ([]byte, []int) {
-	return file_barward_v1_service_proto_rawDescGZIP(), []int{37}
+	return file_barward_v1_service_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *AdviseUmpireRequest) GetLot() string {
@@ -2951,7 +3566,7 @@ type AdviseUmpireResponse struct {
 
 func (x *AdviseUmpireResponse) Reset() {
 	*x = AdviseUmpireResponse{}
-	mi := &file_barward_v1_service_proto_msgTypes[38]
+	mi := &file_barward_v1_service_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2963,7 +3578,7 @@ func (x *AdviseUmpireResponse) String() string {
 func (*AdviseUmpireResponse) ProtoMessage() {}
 
 func (x *AdviseUmpireResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_service_proto_msgTypes[38]
+	mi := &file_barward_v1_service_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2976,7 +3591,7 @@ func (x *AdviseUmpireResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdviseUmpireResponse.ProtoReflect.Descriptor instead.
 func (*AdviseUmpireResponse) Descriptor() ([]byte, []int) {
-	return file_barward_v1_service_proto_rawDescGZIP(), []int{38}
+	return file_barward_v1_service_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *AdviseUmpireResponse) GetWords() string {
@@ -3001,7 +3616,7 @@ const file_barward_v1_service_proto_rawDesc = "" +
 	"barward.v1\x1a\x16barward/v1/event.proto\x1a\x19barward/v1/resource.proto\"A\n" +
 	"\vSignedEvent\x12\x14\n" +
 	"\x05event\x18\x01 \x01(\fR\x05event\x12\x1c\n" +
-	"\tsignature\x18\x02 \x01(\fR\tsignature\"\xd7\x01\n" +
+	"\tsignature\x18\x02 \x01(\fR\tsignature\"\xed\x01\n" +
 	"\aReceipt\x12\x1a\n" +
 	"\bsequence\x18\x01 \x01(\x04R\bsequence\x12\x1b\n" +
 	"\tleaf_hash\x18\x02 \x01(\fR\bleafHash\x12\x1f\n" +
@@ -3009,7 +3624,8 @@ const file_barward_v1_service_proto_rawDesc = "" +
 	"recordedAt\x12\x1b\n" +
 	"\ttree_size\x18\x04 \x01(\x04R\btreeSize\x12=\n" +
 	"\rdiscrepancies\x18\x05 \x03(\v2\x17.barward.v1.DiscrepancyR\rdiscrepancies\x12\x16\n" +
-	"\x06resent\x18\x06 \x01(\bR\x06resent\"K\n" +
+	"\x06resent\x18\x06 \x01(\bR\x06resent\x12\x14\n" +
+	"\x05notes\x18\a \x03(\tR\x05notes\"K\n" +
 	"\rRecordRequest\x12:\n" +
 	"\fsigned_event\x18\x01 \x01(\v2\x17.barward.v1.SignedEventR\vsignedEvent\"?\n" +
 	"\x0eRecordResponse\x12-\n" +
@@ -3148,7 +3764,7 @@ const file_barward_v1_service_proto_rawDesc = "" +
 	"\n" +
 	"money_open\x18\x04 \x03(\tR\tmoneyOpen\x12\x1a\n" +
 	"\bconceded\x18\x05 \x03(\tR\bconceded\x12\"\n" +
-	"\rnext_claim_by\x18\x06 \x01(\tR\vnextClaimBy\"\xea\x01\n" +
+	"\rnext_claim_by\x18\x06 \x01(\tR\vnextClaimBy\"\xa2\x02\n" +
 	"\x11ReportBiasRequest\x12\"\n" +
 	"\x02of\x18\x01 \x01(\x0e2\x12.barward.v1.BiasOfR\x02of\x12\x18\n" +
 	"\aelement\x18\x02 \x01(\tR\aelement\x12\"\n" +
@@ -3156,7 +3772,11 @@ const file_barward_v1_service_proto_rawDesc = "" +
 	"\abalance\x18\x04 \x01(\tR\abalance\x12\x1b\n" +
 	"\tfrom_date\x18\x05 \x01(\tR\bfromDate\x12\x17\n" +
 	"\ato_date\x18\x06 \x01(\tR\x06toDate\x12#\n" +
-	"\rsettings_json\x18\a \x01(\tR\fsettingsJson\"\xe1\x02\n" +
+	"\rsettings_json\x18\a \x01(\tR\fsettingsJson\x12\x1e\n" +
+	"\n" +
+	"laboratory\x18\b \x01(\tR\n" +
+	"laboratory\x12\x16\n" +
+	"\x06method\x18\t \x01(\tR\x06method\"\xfc\x02\n" +
 	"\x12ReportBiasResponse\x12\x14\n" +
 	"\x05words\x18\x01 \x01(\tR\x05words\x12\x14\n" +
 	"\x05count\x18\x02 \x01(\x05R\x05count\x12\x12\n" +
@@ -3171,14 +3791,50 @@ const file_barward_v1_service_proto_rawDesc = "" +
 	"\rdocument_json\x18\t \x01(\tR\fdocumentJson\x12\x1b\n" +
 	"\tchart_svg\x18\n" +
 	" \x01(\tR\bchartSvg\x12\x1b\n" +
-	"\ttree_size\x18\v \x01(\x04R\btreeSize\"e\n" +
+	"\ttree_size\x18\v \x01(\x04R\btreeSize\x12\x19\n" +
+	"\bleft_out\x18\f \x01(\x05R\aleftOut\"e\n" +
 	"\tBiasPoint\x12\x0e\n" +
 	"\x02of\x18\x01 \x01(\tR\x02of\x12\x12\n" +
 	"\x04date\x18\x02 \x01(\tR\x04date\x12\x1e\n" +
 	"\n" +
 	"difference\x18\x03 \x01(\tR\n" +
 	"difference\x12\x14\n" +
-	"\x05limit\x18\x04 \x01(\tR\x05limit\"d\n" +
+	"\x05limit\x18\x04 \x01(\tR\x05limit\"C\n" +
+	"\x17GetBalanceStatusRequest\x12\x18\n" +
+	"\abalance\x18\x01 \x01(\tR\abalance\x12\x0e\n" +
+	"\x02at\x18\x02 \x01(\tR\x02at\"\xd1\x01\n" +
+	"\x18GetBalanceStatusResponse\x12\x14\n" +
+	"\x05words\x18\x01 \x01(\tR\x05words\x12\x14\n" +
+	"\x05state\x18\x02 \x01(\tR\x05state\x12\x14\n" +
+	"\x05until\x18\x03 \x01(\tR\x05until\x12\x14\n" +
+	"\x05notes\x18\x04 \x03(\tR\x05notes\x12,\n" +
+	"\x05since\x18\x05 \x03(\v2\x16.barward.v1.BalanceUseR\x05since\x12\x12\n" +
+	"\x04more\x18\x06 \x01(\bR\x04more\x12\x1b\n" +
+	"\ttree_size\x18\a \x01(\x04R\btreeSize\"\x85\x01\n" +
+	"\n" +
+	"BalanceUse\x12\x18\n" +
+	"\asubject\x18\x01 \x01(\tR\asubject\x12\x12\n" +
+	"\x04mass\x18\x02 \x01(\tR\x04mass\x12\x1d\n" +
+	"\n" +
+	"weighed_at\x18\x03 \x01(\tR\tweighedAt\x12\x14\n" +
+	"\x05entry\x18\x04 \x01(\x04R\x05entry\x12\x14\n" +
+	"\x05doubt\x18\x05 \x01(\tR\x05doubt\"/\n" +
+	"\x15RecomputeAssayRequest\x12\x16\n" +
+	"\x06report\x18\x01 \x01(\tR\x06report\"\x92\x02\n" +
+	"\x16RecomputeAssayResponse\x12\x16\n" +
+	"\x06agrees\x18\x01 \x01(\bR\x06agrees\x12\x14\n" +
+	"\x05words\x18\x02 \x01(\tR\x05words\x123\n" +
+	"\breported\x18\x03 \x03(\v2\x17.barward.v1.AssayResultR\breported\x123\n" +
+	"\bcomputed\x18\x04 \x03(\v2\x17.barward.v1.AssayResultR\bcomputed\x12\x14\n" +
+	"\x05entry\x18\x05 \x01(\x04R\x05entry\x12%\n" +
+	"\x0eworksheet_json\x18\x06 \x01(\tR\rworksheetJson\x12#\n" +
+	"\rdocument_json\x18\a \x01(\tR\fdocumentJson\"n\n" +
+	"\x0eComputeRequest\x129\n" +
+	"\vcomputation\x18\x01 \x01(\x0e2\x17.barward.v1.ComputationR\vcomputation\x12!\n" +
+	"\ffigures_json\x18\x02 \x01(\tR\vfiguresJson\"L\n" +
+	"\x0fComputeResponse\x12\x14\n" +
+	"\x05words\x18\x01 \x01(\tR\x05words\x12#\n" +
+	"\rdocument_json\x18\x02 \x01(\tR\fdocumentJson\"d\n" +
 	"\x13AdviseUmpireRequest\x12\x10\n" +
 	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x18\n" +
 	"\aelement\x18\x02 \x01(\tR\aelement\x12!\n" +
@@ -3210,7 +3866,20 @@ const file_barward_v1_service_proto_rawDesc = "" +
 	"\x10BIAS_OF_EXCHANGE\x10\x01\x12 \n" +
 	"\x1cBIAS_OF_MINE_AGAINST_SETTLED\x10\x02\x12\x1a\n" +
 	"\x16BIAS_OF_ARRIVAL_WEIGHT\x10\x03\x12$\n" +
-	" BIAS_OF_STATEMENT_AGAINST_RETURN\x10\x042\xa1\x05\n" +
+	" BIAS_OF_STATEMENT_AGAINST_RETURN\x10\x04*\xb1\x02\n" +
+	"\vComputation\x12\x1b\n" +
+	"\x17COMPUTATION_UNSPECIFIED\x10\x00\x12\x1d\n" +
+	"\x19COMPUTATION_BALANCE_CHECK\x10\x01\x12\x19\n" +
+	"\x15COMPUTATION_WEIGHINGS\x10\x02\x12\x19\n" +
+	"\x15COMPUTATION_FINE_MASS\x10\x03\x12\x19\n" +
+	"\x15COMPUTATION_WORKSHEET\x10\x04\x12\x1a\n" +
+	"\x16COMPUTATION_REPLICATES\x10\x05\x12\x17\n" +
+	"\x13COMPUTATION_PARTING\x10\x06\x12\x1b\n" +
+	"\x17COMPUTATION_HOMOGENEITY\x10\a\x12\x15\n" +
+	"\x11COMPUTATION_BLEND\x10\b\x12\x16\n" +
+	"\x12COMPUTATION_SCORES\x10\t\x12\x14\n" +
+	"\x10COMPUTATION_BIAS\x10\n" +
+	"2\xa1\x05\n" +
 	"\rLedgerService\x12?\n" +
 	"\x06Record\x12\x19.barward.v1.RecordRequest\x1a\x1a.barward.v1.RecordResponse\x12U\n" +
 	"\fRecordStream\x12\x1f.barward.v1.RecordStreamRequest\x1a .barward.v1.RecordStreamResponse(\x010\x01\x12E\n" +
@@ -3219,18 +3888,22 @@ const file_barward_v1_service_proto_rawDesc = "" +
 	"\fWatchEntries\x12\x1f.barward.v1.WatchEntriesRequest\x1a .barward.v1.WatchEntriesResponse0\x01\x12T\n" +
 	"\rGetCheckpoint\x12 .barward.v1.GetCheckpointRequest\x1a!.barward.v1.GetCheckpointResponse\x12W\n" +
 	"\x0eProveInclusion\x12!.barward.v1.ProveInclusionRequest\x1a\".barward.v1.ProveInclusionResponse\x12]\n" +
-	"\x10ProveConsistency\x12#.barward.v1.ProveConsistencyRequest\x1a$.barward.v1.ProveConsistencyResponse2\x85\x03\n" +
+	"\x10ProveConsistency\x12#.barward.v1.ProveConsistencyRequest\x1a$.barward.v1.ProveConsistencyResponse2\xbd\x04\n" +
 	"\vBookService\x126\n" +
 	"\x03Get\x12\x16.barward.v1.GetRequest\x1a\x17.barward.v1.GetResponse\x129\n" +
 	"\x04List\x12\x17.barward.v1.ListRequest\x1a\x18.barward.v1.ListResponse\x12E\n" +
 	"\bTraceBar\x12\x1b.barward.v1.TraceBarRequest\x1a\x1c.barward.v1.TraceBarResponse\x12o\n" +
 	"\x16SummarizeDiscrepancies\x12).barward.v1.SummarizeDiscrepanciesRequest\x1a*.barward.v1.SummarizeDiscrepanciesResponse\x12K\n" +
 	"\n" +
-	"ReportBias\x12\x1d.barward.v1.ReportBiasRequest\x1a\x1e.barward.v1.ReportBiasResponse2\xa1\x02\n" +
+	"ReportBias\x12\x1d.barward.v1.ReportBiasRequest\x1a\x1e.barward.v1.ReportBiasResponse\x12]\n" +
+	"\x10GetBalanceStatus\x12#.barward.v1.GetBalanceStatusRequest\x1a$.barward.v1.GetBalanceStatusResponse\x12W\n" +
+	"\x0eRecomputeAssay\x12!.barward.v1.RecomputeAssayRequest\x1a\".barward.v1.RecomputeAssayResponse2\xa1\x02\n" +
 	"\x11SettlementService\x12]\n" +
 	"\x10PreviewStatement\x12#.barward.v1.PreviewStatementRequest\x1a$.barward.v1.PreviewStatementResponse\x12Z\n" +
 	"\x0fReconcileReturn\x12\".barward.v1.ReconcileReturnRequest\x1a#.barward.v1.ReconcileReturnResponse\x12Q\n" +
-	"\fAdviseUmpire\x12\x1f.barward.v1.AdviseUmpireRequest\x1a .barward.v1.AdviseUmpireResponseB$Z\"barward/proto/barward/v1;barwardv1b\x06proto3"
+	"\fAdviseUmpire\x12\x1f.barward.v1.AdviseUmpireRequest\x1a .barward.v1.AdviseUmpireResponse2X\n" +
+	"\x12MeasurementService\x12B\n" +
+	"\aCompute\x12\x1a.barward.v1.ComputeRequest\x1a\x1b.barward.v1.ComputeResponseB$Z\"barward/proto/barward/v1;barwardv1b\x06proto3"
 
 var (
 	file_barward_v1_service_proto_rawDescOnce sync.Once
@@ -3244,152 +3917,171 @@ func file_barward_v1_service_proto_rawDescGZIP() []byte {
 	return file_barward_v1_service_proto_rawDescData
 }
 
-var file_barward_v1_service_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_barward_v1_service_proto_msgTypes = make([]protoimpl.MessageInfo, 40)
+var file_barward_v1_service_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
+var file_barward_v1_service_proto_msgTypes = make([]protoimpl.MessageInfo, 47)
 var file_barward_v1_service_proto_goTypes = []any{
 	(ThingKind)(0),                         // 0: barward.v1.ThingKind
 	(BiasOf)(0),                            // 1: barward.v1.BiasOf
-	(*SignedEvent)(nil),                    // 2: barward.v1.SignedEvent
-	(*Receipt)(nil),                        // 3: barward.v1.Receipt
-	(*RecordRequest)(nil),                  // 4: barward.v1.RecordRequest
-	(*RecordResponse)(nil),                 // 5: barward.v1.RecordResponse
-	(*RecordStreamRequest)(nil),            // 6: barward.v1.RecordStreamRequest
-	(*RecordStreamResponse)(nil),           // 7: barward.v1.RecordStreamResponse
-	(*Refusal)(nil),                        // 8: barward.v1.Refusal
-	(*Entry)(nil),                          // 9: barward.v1.Entry
-	(*GetEntryRequest)(nil),                // 10: barward.v1.GetEntryRequest
-	(*GetEntryResponse)(nil),               // 11: barward.v1.GetEntryResponse
-	(*ListEntriesRequest)(nil),             // 12: barward.v1.ListEntriesRequest
-	(*ListEntriesResponse)(nil),            // 13: barward.v1.ListEntriesResponse
-	(*WatchEntriesRequest)(nil),            // 14: barward.v1.WatchEntriesRequest
-	(*WatchEntriesResponse)(nil),           // 15: barward.v1.WatchEntriesResponse
-	(*GetCheckpointRequest)(nil),           // 16: barward.v1.GetCheckpointRequest
-	(*GetCheckpointResponse)(nil),          // 17: barward.v1.GetCheckpointResponse
-	(*ProveInclusionRequest)(nil),          // 18: barward.v1.ProveInclusionRequest
-	(*ProveInclusionResponse)(nil),         // 19: barward.v1.ProveInclusionResponse
-	(*ProveConsistencyRequest)(nil),        // 20: barward.v1.ProveConsistencyRequest
-	(*ProveConsistencyResponse)(nil),       // 21: barward.v1.ProveConsistencyResponse
-	(*Thing)(nil),                          // 22: barward.v1.Thing
-	(*GetRequest)(nil),                     // 23: barward.v1.GetRequest
-	(*GetResponse)(nil),                    // 24: barward.v1.GetResponse
-	(*ListRequest)(nil),                    // 25: barward.v1.ListRequest
-	(*ListResponse)(nil),                   // 26: barward.v1.ListResponse
-	(*TraceBarRequest)(nil),                // 27: barward.v1.TraceBarRequest
-	(*TraceBarResponse)(nil),               // 28: barward.v1.TraceBarResponse
-	(*PreviewStatementRequest)(nil),        // 29: barward.v1.PreviewStatementRequest
-	(*PreviewStatementResponse)(nil),       // 30: barward.v1.PreviewStatementResponse
-	(*ReconcileReturnRequest)(nil),         // 31: barward.v1.ReconcileReturnRequest
-	(*ReconcileReturnResponse)(nil),        // 32: barward.v1.ReconcileReturnResponse
-	(*SummarizeDiscrepanciesRequest)(nil),  // 33: barward.v1.SummarizeDiscrepanciesRequest
-	(*SummarizeDiscrepanciesResponse)(nil), // 34: barward.v1.SummarizeDiscrepanciesResponse
-	(*DiscrepancyTotal)(nil),               // 35: barward.v1.DiscrepancyTotal
-	(*ReportBiasRequest)(nil),              // 36: barward.v1.ReportBiasRequest
-	(*ReportBiasResponse)(nil),             // 37: barward.v1.ReportBiasResponse
-	(*BiasPoint)(nil),                      // 38: barward.v1.BiasPoint
-	(*AdviseUmpireRequest)(nil),            // 39: barward.v1.AdviseUmpireRequest
-	(*AdviseUmpireResponse)(nil),           // 40: barward.v1.AdviseUmpireResponse
-	nil,                                    // 41: barward.v1.Refusal.ValuesEntry
-	(*Discrepancy)(nil),                    // 42: barward.v1.Discrepancy
-	(*Event)(nil),                          // 43: barward.v1.Event
-	(*Party)(nil),                          // 44: barward.v1.Party
-	(*Person)(nil),                         // 45: barward.v1.Person
-	(*Balance)(nil),                        // 46: barward.v1.Balance
-	(*Agreement)(nil),                      // 47: barward.v1.Agreement
-	(*PriceSeries)(nil),                    // 48: barward.v1.PriceSeries
-	(*HolidayCalendar)(nil),                // 49: barward.v1.HolidayCalendar
-	(*Pour)(nil),                           // 50: barward.v1.Pour
-	(*Bar)(nil),                            // 51: barward.v1.Bar
-	(*Sample)(nil),                         // 52: barward.v1.Sample
-	(*Box)(nil),                            // 53: barward.v1.Box
-	(*Consignment)(nil),                    // 54: barward.v1.Consignment
-	(*Lot)(nil),                            // 55: barward.v1.Lot
-	(*Statement)(nil),                      // 56: barward.v1.Statement
-	(*Return)(nil),                         // 57: barward.v1.Return
-	(*Correction)(nil),                     // 58: barward.v1.Correction
-	(*RouteStep)(nil),                      // 59: barward.v1.RouteStep
-	(StatementKind)(0),                     // 60: barward.v1.StatementKind
-	(*Reconciliation)(nil),                 // 61: barward.v1.Reconciliation
+	(Computation)(0),                       // 2: barward.v1.Computation
+	(*SignedEvent)(nil),                    // 3: barward.v1.SignedEvent
+	(*Receipt)(nil),                        // 4: barward.v1.Receipt
+	(*RecordRequest)(nil),                  // 5: barward.v1.RecordRequest
+	(*RecordResponse)(nil),                 // 6: barward.v1.RecordResponse
+	(*RecordStreamRequest)(nil),            // 7: barward.v1.RecordStreamRequest
+	(*RecordStreamResponse)(nil),           // 8: barward.v1.RecordStreamResponse
+	(*Refusal)(nil),                        // 9: barward.v1.Refusal
+	(*Entry)(nil),                          // 10: barward.v1.Entry
+	(*GetEntryRequest)(nil),                // 11: barward.v1.GetEntryRequest
+	(*GetEntryResponse)(nil),               // 12: barward.v1.GetEntryResponse
+	(*ListEntriesRequest)(nil),             // 13: barward.v1.ListEntriesRequest
+	(*ListEntriesResponse)(nil),            // 14: barward.v1.ListEntriesResponse
+	(*WatchEntriesRequest)(nil),            // 15: barward.v1.WatchEntriesRequest
+	(*WatchEntriesResponse)(nil),           // 16: barward.v1.WatchEntriesResponse
+	(*GetCheckpointRequest)(nil),           // 17: barward.v1.GetCheckpointRequest
+	(*GetCheckpointResponse)(nil),          // 18: barward.v1.GetCheckpointResponse
+	(*ProveInclusionRequest)(nil),          // 19: barward.v1.ProveInclusionRequest
+	(*ProveInclusionResponse)(nil),         // 20: barward.v1.ProveInclusionResponse
+	(*ProveConsistencyRequest)(nil),        // 21: barward.v1.ProveConsistencyRequest
+	(*ProveConsistencyResponse)(nil),       // 22: barward.v1.ProveConsistencyResponse
+	(*Thing)(nil),                          // 23: barward.v1.Thing
+	(*GetRequest)(nil),                     // 24: barward.v1.GetRequest
+	(*GetResponse)(nil),                    // 25: barward.v1.GetResponse
+	(*ListRequest)(nil),                    // 26: barward.v1.ListRequest
+	(*ListResponse)(nil),                   // 27: barward.v1.ListResponse
+	(*TraceBarRequest)(nil),                // 28: barward.v1.TraceBarRequest
+	(*TraceBarResponse)(nil),               // 29: barward.v1.TraceBarResponse
+	(*PreviewStatementRequest)(nil),        // 30: barward.v1.PreviewStatementRequest
+	(*PreviewStatementResponse)(nil),       // 31: barward.v1.PreviewStatementResponse
+	(*ReconcileReturnRequest)(nil),         // 32: barward.v1.ReconcileReturnRequest
+	(*ReconcileReturnResponse)(nil),        // 33: barward.v1.ReconcileReturnResponse
+	(*SummarizeDiscrepanciesRequest)(nil),  // 34: barward.v1.SummarizeDiscrepanciesRequest
+	(*SummarizeDiscrepanciesResponse)(nil), // 35: barward.v1.SummarizeDiscrepanciesResponse
+	(*DiscrepancyTotal)(nil),               // 36: barward.v1.DiscrepancyTotal
+	(*ReportBiasRequest)(nil),              // 37: barward.v1.ReportBiasRequest
+	(*ReportBiasResponse)(nil),             // 38: barward.v1.ReportBiasResponse
+	(*BiasPoint)(nil),                      // 39: barward.v1.BiasPoint
+	(*GetBalanceStatusRequest)(nil),        // 40: barward.v1.GetBalanceStatusRequest
+	(*GetBalanceStatusResponse)(nil),       // 41: barward.v1.GetBalanceStatusResponse
+	(*BalanceUse)(nil),                     // 42: barward.v1.BalanceUse
+	(*RecomputeAssayRequest)(nil),          // 43: barward.v1.RecomputeAssayRequest
+	(*RecomputeAssayResponse)(nil),         // 44: barward.v1.RecomputeAssayResponse
+	(*ComputeRequest)(nil),                 // 45: barward.v1.ComputeRequest
+	(*ComputeResponse)(nil),                // 46: barward.v1.ComputeResponse
+	(*AdviseUmpireRequest)(nil),            // 47: barward.v1.AdviseUmpireRequest
+	(*AdviseUmpireResponse)(nil),           // 48: barward.v1.AdviseUmpireResponse
+	nil,                                    // 49: barward.v1.Refusal.ValuesEntry
+	(*Discrepancy)(nil),                    // 50: barward.v1.Discrepancy
+	(*Event)(nil),                          // 51: barward.v1.Event
+	(*Party)(nil),                          // 52: barward.v1.Party
+	(*Person)(nil),                         // 53: barward.v1.Person
+	(*Balance)(nil),                        // 54: barward.v1.Balance
+	(*Agreement)(nil),                      // 55: barward.v1.Agreement
+	(*PriceSeries)(nil),                    // 56: barward.v1.PriceSeries
+	(*HolidayCalendar)(nil),                // 57: barward.v1.HolidayCalendar
+	(*Pour)(nil),                           // 58: barward.v1.Pour
+	(*Bar)(nil),                            // 59: barward.v1.Bar
+	(*Sample)(nil),                         // 60: barward.v1.Sample
+	(*Box)(nil),                            // 61: barward.v1.Box
+	(*Consignment)(nil),                    // 62: barward.v1.Consignment
+	(*Lot)(nil),                            // 63: barward.v1.Lot
+	(*Statement)(nil),                      // 64: barward.v1.Statement
+	(*Return)(nil),                         // 65: barward.v1.Return
+	(*Correction)(nil),                     // 66: barward.v1.Correction
+	(*RouteStep)(nil),                      // 67: barward.v1.RouteStep
+	(StatementKind)(0),                     // 68: barward.v1.StatementKind
+	(*Reconciliation)(nil),                 // 69: barward.v1.Reconciliation
+	(*AssayResult)(nil),                    // 70: barward.v1.AssayResult
 }
 var file_barward_v1_service_proto_depIdxs = []int32{
-	42, // 0: barward.v1.Receipt.discrepancies:type_name -> barward.v1.Discrepancy
-	2,  // 1: barward.v1.RecordRequest.signed_event:type_name -> barward.v1.SignedEvent
-	3,  // 2: barward.v1.RecordResponse.receipt:type_name -> barward.v1.Receipt
-	2,  // 3: barward.v1.RecordStreamRequest.signed_event:type_name -> barward.v1.SignedEvent
-	3,  // 4: barward.v1.RecordStreamResponse.receipt:type_name -> barward.v1.Receipt
-	8,  // 5: barward.v1.RecordStreamResponse.refusal:type_name -> barward.v1.Refusal
-	41, // 6: barward.v1.Refusal.values:type_name -> barward.v1.Refusal.ValuesEntry
-	2,  // 7: barward.v1.Entry.signed_event:type_name -> barward.v1.SignedEvent
-	43, // 8: barward.v1.Entry.event:type_name -> barward.v1.Event
-	9,  // 9: barward.v1.GetEntryResponse.entry:type_name -> barward.v1.Entry
-	9,  // 10: barward.v1.ListEntriesResponse.entries:type_name -> barward.v1.Entry
-	9,  // 11: barward.v1.WatchEntriesResponse.entry:type_name -> barward.v1.Entry
-	44, // 12: barward.v1.Thing.party:type_name -> barward.v1.Party
-	45, // 13: barward.v1.Thing.person:type_name -> barward.v1.Person
-	46, // 14: barward.v1.Thing.balance:type_name -> barward.v1.Balance
-	47, // 15: barward.v1.Thing.agreement:type_name -> barward.v1.Agreement
-	48, // 16: barward.v1.Thing.price_series:type_name -> barward.v1.PriceSeries
-	49, // 17: barward.v1.Thing.holiday_calendar:type_name -> barward.v1.HolidayCalendar
-	50, // 18: barward.v1.Thing.pour:type_name -> barward.v1.Pour
-	51, // 19: barward.v1.Thing.bar:type_name -> barward.v1.Bar
-	52, // 20: barward.v1.Thing.sample:type_name -> barward.v1.Sample
-	53, // 21: barward.v1.Thing.box:type_name -> barward.v1.Box
-	54, // 22: barward.v1.Thing.consignment:type_name -> barward.v1.Consignment
-	55, // 23: barward.v1.Thing.lot:type_name -> barward.v1.Lot
-	56, // 24: barward.v1.Thing.statement:type_name -> barward.v1.Statement
-	57, // 25: barward.v1.Thing.return:type_name -> barward.v1.Return
-	42, // 26: barward.v1.Thing.discrepancy:type_name -> barward.v1.Discrepancy
-	58, // 27: barward.v1.Thing.correction:type_name -> barward.v1.Correction
+	50, // 0: barward.v1.Receipt.discrepancies:type_name -> barward.v1.Discrepancy
+	3,  // 1: barward.v1.RecordRequest.signed_event:type_name -> barward.v1.SignedEvent
+	4,  // 2: barward.v1.RecordResponse.receipt:type_name -> barward.v1.Receipt
+	3,  // 3: barward.v1.RecordStreamRequest.signed_event:type_name -> barward.v1.SignedEvent
+	4,  // 4: barward.v1.RecordStreamResponse.receipt:type_name -> barward.v1.Receipt
+	9,  // 5: barward.v1.RecordStreamResponse.refusal:type_name -> barward.v1.Refusal
+	49, // 6: barward.v1.Refusal.values:type_name -> barward.v1.Refusal.ValuesEntry
+	3,  // 7: barward.v1.Entry.signed_event:type_name -> barward.v1.SignedEvent
+	51, // 8: barward.v1.Entry.event:type_name -> barward.v1.Event
+	10, // 9: barward.v1.GetEntryResponse.entry:type_name -> barward.v1.Entry
+	10, // 10: barward.v1.ListEntriesResponse.entries:type_name -> barward.v1.Entry
+	10, // 11: barward.v1.WatchEntriesResponse.entry:type_name -> barward.v1.Entry
+	52, // 12: barward.v1.Thing.party:type_name -> barward.v1.Party
+	53, // 13: barward.v1.Thing.person:type_name -> barward.v1.Person
+	54, // 14: barward.v1.Thing.balance:type_name -> barward.v1.Balance
+	55, // 15: barward.v1.Thing.agreement:type_name -> barward.v1.Agreement
+	56, // 16: barward.v1.Thing.price_series:type_name -> barward.v1.PriceSeries
+	57, // 17: barward.v1.Thing.holiday_calendar:type_name -> barward.v1.HolidayCalendar
+	58, // 18: barward.v1.Thing.pour:type_name -> barward.v1.Pour
+	59, // 19: barward.v1.Thing.bar:type_name -> barward.v1.Bar
+	60, // 20: barward.v1.Thing.sample:type_name -> barward.v1.Sample
+	61, // 21: barward.v1.Thing.box:type_name -> barward.v1.Box
+	62, // 22: barward.v1.Thing.consignment:type_name -> barward.v1.Consignment
+	63, // 23: barward.v1.Thing.lot:type_name -> barward.v1.Lot
+	64, // 24: barward.v1.Thing.statement:type_name -> barward.v1.Statement
+	65, // 25: barward.v1.Thing.return:type_name -> barward.v1.Return
+	50, // 26: barward.v1.Thing.discrepancy:type_name -> barward.v1.Discrepancy
+	66, // 27: barward.v1.Thing.correction:type_name -> barward.v1.Correction
 	0,  // 28: barward.v1.GetRequest.kind:type_name -> barward.v1.ThingKind
-	22, // 29: barward.v1.GetResponse.thing:type_name -> barward.v1.Thing
+	23, // 29: barward.v1.GetResponse.thing:type_name -> barward.v1.Thing
 	0,  // 30: barward.v1.ListRequest.kind:type_name -> barward.v1.ThingKind
-	22, // 31: barward.v1.ListResponse.things:type_name -> barward.v1.Thing
-	51, // 32: barward.v1.TraceBarResponse.bar:type_name -> barward.v1.Bar
-	59, // 33: barward.v1.TraceBarResponse.steps:type_name -> barward.v1.RouteStep
-	42, // 34: barward.v1.TraceBarResponse.discrepancies:type_name -> barward.v1.Discrepancy
-	60, // 35: barward.v1.PreviewStatementRequest.kind:type_name -> barward.v1.StatementKind
-	56, // 36: barward.v1.PreviewStatementResponse.statement:type_name -> barward.v1.Statement
-	61, // 37: barward.v1.ReconcileReturnResponse.reconciliation:type_name -> barward.v1.Reconciliation
-	35, // 38: barward.v1.SummarizeDiscrepanciesResponse.by_answerable:type_name -> barward.v1.DiscrepancyTotal
-	35, // 39: barward.v1.SummarizeDiscrepanciesResponse.by_kind:type_name -> barward.v1.DiscrepancyTotal
+	23, // 31: barward.v1.ListResponse.things:type_name -> barward.v1.Thing
+	59, // 32: barward.v1.TraceBarResponse.bar:type_name -> barward.v1.Bar
+	67, // 33: barward.v1.TraceBarResponse.steps:type_name -> barward.v1.RouteStep
+	50, // 34: barward.v1.TraceBarResponse.discrepancies:type_name -> barward.v1.Discrepancy
+	68, // 35: barward.v1.PreviewStatementRequest.kind:type_name -> barward.v1.StatementKind
+	64, // 36: barward.v1.PreviewStatementResponse.statement:type_name -> barward.v1.Statement
+	69, // 37: barward.v1.ReconcileReturnResponse.reconciliation:type_name -> barward.v1.Reconciliation
+	36, // 38: barward.v1.SummarizeDiscrepanciesResponse.by_answerable:type_name -> barward.v1.DiscrepancyTotal
+	36, // 39: barward.v1.SummarizeDiscrepanciesResponse.by_kind:type_name -> barward.v1.DiscrepancyTotal
 	1,  // 40: barward.v1.ReportBiasRequest.of:type_name -> barward.v1.BiasOf
-	38, // 41: barward.v1.ReportBiasResponse.points:type_name -> barward.v1.BiasPoint
-	4,  // 42: barward.v1.LedgerService.Record:input_type -> barward.v1.RecordRequest
-	6,  // 43: barward.v1.LedgerService.RecordStream:input_type -> barward.v1.RecordStreamRequest
-	10, // 44: barward.v1.LedgerService.GetEntry:input_type -> barward.v1.GetEntryRequest
-	12, // 45: barward.v1.LedgerService.ListEntries:input_type -> barward.v1.ListEntriesRequest
-	14, // 46: barward.v1.LedgerService.WatchEntries:input_type -> barward.v1.WatchEntriesRequest
-	16, // 47: barward.v1.LedgerService.GetCheckpoint:input_type -> barward.v1.GetCheckpointRequest
-	18, // 48: barward.v1.LedgerService.ProveInclusion:input_type -> barward.v1.ProveInclusionRequest
-	20, // 49: barward.v1.LedgerService.ProveConsistency:input_type -> barward.v1.ProveConsistencyRequest
-	23, // 50: barward.v1.BookService.Get:input_type -> barward.v1.GetRequest
-	25, // 51: barward.v1.BookService.List:input_type -> barward.v1.ListRequest
-	27, // 52: barward.v1.BookService.TraceBar:input_type -> barward.v1.TraceBarRequest
-	33, // 53: barward.v1.BookService.SummarizeDiscrepancies:input_type -> barward.v1.SummarizeDiscrepanciesRequest
-	36, // 54: barward.v1.BookService.ReportBias:input_type -> barward.v1.ReportBiasRequest
-	29, // 55: barward.v1.SettlementService.PreviewStatement:input_type -> barward.v1.PreviewStatementRequest
-	31, // 56: barward.v1.SettlementService.ReconcileReturn:input_type -> barward.v1.ReconcileReturnRequest
-	39, // 57: barward.v1.SettlementService.AdviseUmpire:input_type -> barward.v1.AdviseUmpireRequest
-	5,  // 58: barward.v1.LedgerService.Record:output_type -> barward.v1.RecordResponse
-	7,  // 59: barward.v1.LedgerService.RecordStream:output_type -> barward.v1.RecordStreamResponse
-	11, // 60: barward.v1.LedgerService.GetEntry:output_type -> barward.v1.GetEntryResponse
-	13, // 61: barward.v1.LedgerService.ListEntries:output_type -> barward.v1.ListEntriesResponse
-	15, // 62: barward.v1.LedgerService.WatchEntries:output_type -> barward.v1.WatchEntriesResponse
-	17, // 63: barward.v1.LedgerService.GetCheckpoint:output_type -> barward.v1.GetCheckpointResponse
-	19, // 64: barward.v1.LedgerService.ProveInclusion:output_type -> barward.v1.ProveInclusionResponse
-	21, // 65: barward.v1.LedgerService.ProveConsistency:output_type -> barward.v1.ProveConsistencyResponse
-	24, // 66: barward.v1.BookService.Get:output_type -> barward.v1.GetResponse
-	26, // 67: barward.v1.BookService.List:output_type -> barward.v1.ListResponse
-	28, // 68: barward.v1.BookService.TraceBar:output_type -> barward.v1.TraceBarResponse
-	34, // 69: barward.v1.BookService.SummarizeDiscrepancies:output_type -> barward.v1.SummarizeDiscrepanciesResponse
-	37, // 70: barward.v1.BookService.ReportBias:output_type -> barward.v1.ReportBiasResponse
-	30, // 71: barward.v1.SettlementService.PreviewStatement:output_type -> barward.v1.PreviewStatementResponse
-	32, // 72: barward.v1.SettlementService.ReconcileReturn:output_type -> barward.v1.ReconcileReturnResponse
-	40, // 73: barward.v1.SettlementService.AdviseUmpire:output_type -> barward.v1.AdviseUmpireResponse
-	58, // [58:74] is the sub-list for method output_type
-	42, // [42:58] is the sub-list for method input_type
-	42, // [42:42] is the sub-list for extension type_name
-	42, // [42:42] is the sub-list for extension extendee
-	0,  // [0:42] is the sub-list for field type_name
+	39, // 41: barward.v1.ReportBiasResponse.points:type_name -> barward.v1.BiasPoint
+	42, // 42: barward.v1.GetBalanceStatusResponse.since:type_name -> barward.v1.BalanceUse
+	70, // 43: barward.v1.RecomputeAssayResponse.reported:type_name -> barward.v1.AssayResult
+	70, // 44: barward.v1.RecomputeAssayResponse.computed:type_name -> barward.v1.AssayResult
+	2,  // 45: barward.v1.ComputeRequest.computation:type_name -> barward.v1.Computation
+	5,  // 46: barward.v1.LedgerService.Record:input_type -> barward.v1.RecordRequest
+	7,  // 47: barward.v1.LedgerService.RecordStream:input_type -> barward.v1.RecordStreamRequest
+	11, // 48: barward.v1.LedgerService.GetEntry:input_type -> barward.v1.GetEntryRequest
+	13, // 49: barward.v1.LedgerService.ListEntries:input_type -> barward.v1.ListEntriesRequest
+	15, // 50: barward.v1.LedgerService.WatchEntries:input_type -> barward.v1.WatchEntriesRequest
+	17, // 51: barward.v1.LedgerService.GetCheckpoint:input_type -> barward.v1.GetCheckpointRequest
+	19, // 52: barward.v1.LedgerService.ProveInclusion:input_type -> barward.v1.ProveInclusionRequest
+	21, // 53: barward.v1.LedgerService.ProveConsistency:input_type -> barward.v1.ProveConsistencyRequest
+	24, // 54: barward.v1.BookService.Get:input_type -> barward.v1.GetRequest
+	26, // 55: barward.v1.BookService.List:input_type -> barward.v1.ListRequest
+	28, // 56: barward.v1.BookService.TraceBar:input_type -> barward.v1.TraceBarRequest
+	34, // 57: barward.v1.BookService.SummarizeDiscrepancies:input_type -> barward.v1.SummarizeDiscrepanciesRequest
+	37, // 58: barward.v1.BookService.ReportBias:input_type -> barward.v1.ReportBiasRequest
+	40, // 59: barward.v1.BookService.GetBalanceStatus:input_type -> barward.v1.GetBalanceStatusRequest
+	43, // 60: barward.v1.BookService.RecomputeAssay:input_type -> barward.v1.RecomputeAssayRequest
+	30, // 61: barward.v1.SettlementService.PreviewStatement:input_type -> barward.v1.PreviewStatementRequest
+	32, // 62: barward.v1.SettlementService.ReconcileReturn:input_type -> barward.v1.ReconcileReturnRequest
+	47, // 63: barward.v1.SettlementService.AdviseUmpire:input_type -> barward.v1.AdviseUmpireRequest
+	45, // 64: barward.v1.MeasurementService.Compute:input_type -> barward.v1.ComputeRequest
+	6,  // 65: barward.v1.LedgerService.Record:output_type -> barward.v1.RecordResponse
+	8,  // 66: barward.v1.LedgerService.RecordStream:output_type -> barward.v1.RecordStreamResponse
+	12, // 67: barward.v1.LedgerService.GetEntry:output_type -> barward.v1.GetEntryResponse
+	14, // 68: barward.v1.LedgerService.ListEntries:output_type -> barward.v1.ListEntriesResponse
+	16, // 69: barward.v1.LedgerService.WatchEntries:output_type -> barward.v1.WatchEntriesResponse
+	18, // 70: barward.v1.LedgerService.GetCheckpoint:output_type -> barward.v1.GetCheckpointResponse
+	20, // 71: barward.v1.LedgerService.ProveInclusion:output_type -> barward.v1.ProveInclusionResponse
+	22, // 72: barward.v1.LedgerService.ProveConsistency:output_type -> barward.v1.ProveConsistencyResponse
+	25, // 73: barward.v1.BookService.Get:output_type -> barward.v1.GetResponse
+	27, // 74: barward.v1.BookService.List:output_type -> barward.v1.ListResponse
+	29, // 75: barward.v1.BookService.TraceBar:output_type -> barward.v1.TraceBarResponse
+	35, // 76: barward.v1.BookService.SummarizeDiscrepancies:output_type -> barward.v1.SummarizeDiscrepanciesResponse
+	38, // 77: barward.v1.BookService.ReportBias:output_type -> barward.v1.ReportBiasResponse
+	41, // 78: barward.v1.BookService.GetBalanceStatus:output_type -> barward.v1.GetBalanceStatusResponse
+	44, // 79: barward.v1.BookService.RecomputeAssay:output_type -> barward.v1.RecomputeAssayResponse
+	31, // 80: barward.v1.SettlementService.PreviewStatement:output_type -> barward.v1.PreviewStatementResponse
+	33, // 81: barward.v1.SettlementService.ReconcileReturn:output_type -> barward.v1.ReconcileReturnResponse
+	48, // 82: barward.v1.SettlementService.AdviseUmpire:output_type -> barward.v1.AdviseUmpireResponse
+	46, // 83: barward.v1.MeasurementService.Compute:output_type -> barward.v1.ComputeResponse
+	65, // [65:84] is the sub-list for method output_type
+	46, // [46:65] is the sub-list for method input_type
+	46, // [46:46] is the sub-list for extension type_name
+	46, // [46:46] is the sub-list for extension extendee
+	0,  // [0:46] is the sub-list for field type_name
 }
 
 func init() { file_barward_v1_service_proto_init() }
@@ -3434,10 +4126,10 @@ func file_barward_v1_service_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_barward_v1_service_proto_rawDesc), len(file_barward_v1_service_proto_rawDesc)),
-			NumEnums:      2,
-			NumMessages:   40,
+			NumEnums:      3,
+			NumMessages:   47,
 			NumExtensions: 0,
-			NumServices:   3,
+			NumServices:   4,
 		},
 		GoTypes:           file_barward_v1_service_proto_goTypes,
 		DependencyIndexes: file_barward_v1_service_proto_depIdxs,

@@ -410,6 +410,8 @@ const (
 	BookService_TraceBar_FullMethodName               = "/barward.v1.BookService/TraceBar"
 	BookService_SummarizeDiscrepancies_FullMethodName = "/barward.v1.BookService/SummarizeDiscrepancies"
 	BookService_ReportBias_FullMethodName             = "/barward.v1.BookService/ReportBias"
+	BookService_GetBalanceStatus_FullMethodName       = "/barward.v1.BookService/GetBalanceStatus"
+	BookService_RecomputeAssay_FullMethodName         = "/barward.v1.BookService/RecomputeAssay"
 )
 
 // BookServiceClient is the client API for BookService service.
@@ -429,6 +431,10 @@ type BookServiceClient interface {
 	SummarizeDiscrepancies(ctx context.Context, in *SummarizeDiscrepanciesRequest, opts ...grpc.CallOption) (*SummarizeDiscrepanciesResponse, error)
 	// ReportBias compares two stages or laboratories over many lots or bars.
 	ReportBias(ctx context.Context, in *ReportBiasRequest, opts ...grpc.CallOption) (*ReportBiasResponse, error)
+	// GetBalanceStatus says where a balance stands at an instant, and what was weighed on it since its last good check.
+	GetBalanceStatus(ctx context.Context, in *GetBalanceStatusRequest, opts ...grpc.CallOption) (*GetBalanceStatusResponse, error)
+	// RecomputeAssay computes the raw worksheet of a report again and says whether it still gives what was reported.
+	RecomputeAssay(ctx context.Context, in *RecomputeAssayRequest, opts ...grpc.CallOption) (*RecomputeAssayResponse, error)
 }
 
 type bookServiceClient struct {
@@ -489,6 +495,26 @@ func (c *bookServiceClient) ReportBias(ctx context.Context, in *ReportBiasReques
 	return out, nil
 }
 
+func (c *bookServiceClient) GetBalanceStatus(ctx context.Context, in *GetBalanceStatusRequest, opts ...grpc.CallOption) (*GetBalanceStatusResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetBalanceStatusResponse)
+	err := c.cc.Invoke(ctx, BookService_GetBalanceStatus_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *bookServiceClient) RecomputeAssay(ctx context.Context, in *RecomputeAssayRequest, opts ...grpc.CallOption) (*RecomputeAssayResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RecomputeAssayResponse)
+	err := c.cc.Invoke(ctx, BookService_RecomputeAssay_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // BookServiceServer is the server API for BookService service.
 // All implementations must embed UnimplementedBookServiceServer
 // for forward compatibility.
@@ -506,6 +532,10 @@ type BookServiceServer interface {
 	SummarizeDiscrepancies(context.Context, *SummarizeDiscrepanciesRequest) (*SummarizeDiscrepanciesResponse, error)
 	// ReportBias compares two stages or laboratories over many lots or bars.
 	ReportBias(context.Context, *ReportBiasRequest) (*ReportBiasResponse, error)
+	// GetBalanceStatus says where a balance stands at an instant, and what was weighed on it since its last good check.
+	GetBalanceStatus(context.Context, *GetBalanceStatusRequest) (*GetBalanceStatusResponse, error)
+	// RecomputeAssay computes the raw worksheet of a report again and says whether it still gives what was reported.
+	RecomputeAssay(context.Context, *RecomputeAssayRequest) (*RecomputeAssayResponse, error)
 	mustEmbedUnimplementedBookServiceServer()
 }
 
@@ -530,6 +560,12 @@ func (UnimplementedBookServiceServer) SummarizeDiscrepancies(context.Context, *S
 }
 func (UnimplementedBookServiceServer) ReportBias(context.Context, *ReportBiasRequest) (*ReportBiasResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ReportBias not implemented")
+}
+func (UnimplementedBookServiceServer) GetBalanceStatus(context.Context, *GetBalanceStatusRequest) (*GetBalanceStatusResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetBalanceStatus not implemented")
+}
+func (UnimplementedBookServiceServer) RecomputeAssay(context.Context, *RecomputeAssayRequest) (*RecomputeAssayResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RecomputeAssay not implemented")
 }
 func (UnimplementedBookServiceServer) mustEmbedUnimplementedBookServiceServer() {}
 func (UnimplementedBookServiceServer) testEmbeddedByValue()                     {}
@@ -642,6 +678,42 @@ func _BookService_ReportBias_Handler(srv interface{}, ctx context.Context, dec f
 	return interceptor(ctx, in, info, handler)
 }
 
+func _BookService_GetBalanceStatus_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetBalanceStatusRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(BookServiceServer).GetBalanceStatus(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: BookService_GetBalanceStatus_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(BookServiceServer).GetBalanceStatus(ctx, req.(*GetBalanceStatusRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _BookService_RecomputeAssay_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RecomputeAssayRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(BookServiceServer).RecomputeAssay(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: BookService_RecomputeAssay_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(BookServiceServer).RecomputeAssay(ctx, req.(*RecomputeAssayRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // BookService_ServiceDesc is the grpc.ServiceDesc for BookService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -668,6 +740,14 @@ var BookService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ReportBias",
 			Handler:    _BookService_ReportBias_Handler,
+		},
+		{
+			MethodName: "GetBalanceStatus",
+			Handler:    _BookService_GetBalanceStatus_Handler,
+		},
+		{
+			MethodName: "RecomputeAssay",
+			Handler:    _BookService_RecomputeAssay_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
@@ -856,6 +936,116 @@ var SettlementService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "AdviseUmpire",
 			Handler:    _SettlementService_AdviseUmpire_Handler,
+		},
+	},
+	Streams:  []grpc.StreamDesc{},
+	Metadata: "barward/v1/service.proto",
+}
+
+const (
+	MeasurementService_Compute_FullMethodName = "/barward.v1.MeasurementService/Compute"
+)
+
+// MeasurementServiceClient is the client API for MeasurementService service.
+//
+// For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
+//
+// MeasurementService computes from figures given and keeps nothing: what the client does without a service, for programs
+// that are not this client.
+type MeasurementServiceClient interface {
+	// Compute runs one computation.
+	Compute(ctx context.Context, in *ComputeRequest, opts ...grpc.CallOption) (*ComputeResponse, error)
+}
+
+type measurementServiceClient struct {
+	cc grpc.ClientConnInterface
+}
+
+func NewMeasurementServiceClient(cc grpc.ClientConnInterface) MeasurementServiceClient {
+	return &measurementServiceClient{cc}
+}
+
+func (c *measurementServiceClient) Compute(ctx context.Context, in *ComputeRequest, opts ...grpc.CallOption) (*ComputeResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ComputeResponse)
+	err := c.cc.Invoke(ctx, MeasurementService_Compute_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+// MeasurementServiceServer is the server API for MeasurementService service.
+// All implementations must embed UnimplementedMeasurementServiceServer
+// for forward compatibility.
+//
+// MeasurementService computes from figures given and keeps nothing: what the client does without a service, for programs
+// that are not this client.
+type MeasurementServiceServer interface {
+	// Compute runs one computation.
+	Compute(context.Context, *ComputeRequest) (*ComputeResponse, error)
+	mustEmbedUnimplementedMeasurementServiceServer()
+}
+
+// UnimplementedMeasurementServiceServer must be embedded to have
+// forward compatible implementations.
+//
+// NOTE: this should be embedded by value instead of pointer to avoid a nil
+// pointer dereference when methods are called.
+type UnimplementedMeasurementServiceServer struct{}
+
+func (UnimplementedMeasurementServiceServer) Compute(context.Context, *ComputeRequest) (*ComputeResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method Compute not implemented")
+}
+func (UnimplementedMeasurementServiceServer) mustEmbedUnimplementedMeasurementServiceServer() {}
+func (UnimplementedMeasurementServiceServer) testEmbeddedByValue()                            {}
+
+// UnsafeMeasurementServiceServer may be embedded to opt out of forward compatibility for this service.
+// Use of this interface is not recommended, as added methods to MeasurementServiceServer will
+// result in compilation errors.
+type UnsafeMeasurementServiceServer interface {
+	mustEmbedUnimplementedMeasurementServiceServer()
+}
+
+func RegisterMeasurementServiceServer(s grpc.ServiceRegistrar, srv MeasurementServiceServer) {
+	// If the following call panics, it indicates UnimplementedMeasurementServiceServer was
+	// embedded by pointer and is nil.  This will cause panics if an
+	// unimplemented method is ever invoked, so we test this at initialization
+	// time to prevent it from happening at runtime later due to I/O.
+	if t, ok := srv.(interface{ testEmbeddedByValue() }); ok {
+		t.testEmbeddedByValue()
+	}
+	s.RegisterService(&MeasurementService_ServiceDesc, srv)
+}
+
+func _MeasurementService_Compute_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ComputeRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(MeasurementServiceServer).Compute(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: MeasurementService_Compute_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(MeasurementServiceServer).Compute(ctx, req.(*ComputeRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+// MeasurementService_ServiceDesc is the grpc.ServiceDesc for MeasurementService service.
+// It's only intended for direct use with grpc.RegisterService,
+// and not to be introspected or modified (even as a copy)
+var MeasurementService_ServiceDesc = grpc.ServiceDesc{
+	ServiceName: "barward.v1.MeasurementService",
+	HandlerType: (*MeasurementServiceServer)(nil),
+	Methods: []grpc.MethodDesc{
+		{
+			MethodName: "Compute",
+			Handler:    _MeasurementService_Compute_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
