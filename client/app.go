@@ -218,10 +218,11 @@ func (a *app) identify() (party, person string, err error) {
 	if err != nil {
 		return "", "", err
 	}
-	var me struct{ Key, Party, Person string }
-	if found, err := a.home.readJSON("me.json", &me); err != nil {
+	var me struct{ Party, Person string }
+	file := "people/" + string(key.ID()) + ".json" // one each, because a gold room may share a workstation
+	if found, err := a.home.readJSON(file, &me); err != nil {
 		return "", "", err
-	} else if found && me.Key == string(key.ID()) && (a.g.Party == "" || a.g.Party == me.Party) {
+	} else if found && (a.g.Party == "" || a.g.Party == me.Party) {
 		return me.Party, me.Person, nil
 	}
 	if a.g.Party != "" {
@@ -231,8 +232,8 @@ func (a *app) identify() (party, person string, err error) {
 	if err != nil {
 		return "", "", partyUnknown(err)
 	}
-	me.Key, me.Party, me.Person = string(key.ID()), found.GetParty(), found.GetName()
-	return me.Party, me.Person, a.home.writeJSON("me.json", me)
+	me.Party, me.Person = found.GetParty(), found.GetName()
+	return me.Party, me.Person, a.home.writeJSON(file, me)
 }
 
 func partyUnknown(err error) error {

@@ -17,8 +17,8 @@ import (
 )
 
 type arrivalCmd struct {
-	Scan    arrivalScan    `cmd:"" help:"Receive bars as fast as the hand moves: one line in, one line out." example:"barward arrival scan ottermere/C-7 --balance W2 --unit g"`
-	Receive arrivalReceive `cmd:"" help:"Record one bar received." example:"barward arrival receive ottermere/C-7 --box B-3 --bar OT-0412 --seal SN-101 --balance W2 --reading '12441.3 g' --reading '12441.4 g'"`
+	Scan    arrivalScan    `cmd:"" help:"Receive bars as fast as the hand moves: one line in, one line out." computes:"weighing" example:"barward arrival scan ottermere/C-7 --balance W2 --unit g"`
+	Receive arrivalReceive `cmd:"" help:"Record one bar received." computes:"weighing" example:"barward arrival receive ottermere/C-7 --box B-3 --bar OT-0412 --seal SN-101 --balance W2 --reading '12441.3 g' --reading '12441.4 g'"`
 	Status  arrivalStatus  `cmd:"" help:"What of a consignment is here, missing or extra." example:"barward arrival status ottermere/C-7"`
 	List    listCmd        `cmd:"" help:"List consignments." thing:"consignment" example:"barward arrival list"`
 	Show    showCmd        `cmd:"" help:"Show a consignment." thing:"consignment" example:"barward arrival show ottermere/C-7"`

@@ -4,11 +4,12 @@ import (
 	"fmt"
 	"strings"
 
+	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
 )
 
 type barCmd struct {
-	Weigh weighCmd `cmd:"" help:"Record a weighing of a bar." example:"barward bar weigh OT-0412 --stage release --balance B1 --reading '12441.3 g' --reading '12441.4 g'"`
+	Weigh weighCmd `cmd:"" help:"Record a weighing of a bar." computes:"weighing" example:"barward bar weigh OT-0412 --stage release --balance B1 --reading '12441.3 g' --reading '12441.4 g'"`
 	List  listCmd  `cmd:"" help:"List bars." example:"barward bar list --filter 'state = \"RECEIVED\"'"`
 	Show  showCmd  `cmd:"" help:"Show a bar: weighings, assays, where it is." example:"barward bar show OT-0412"`
 	Trace barTrace `cmd:"" help:"The whole route of a bar: who, when, seals, weights, gaps." example:"barward bar trace ottermere/OT-0412"`
@@ -61,6 +62,34 @@ func (c *barTrace) Run(a *app) error {
 			say(a.out, "\ndiscrepancies\n")
 		}
 		say(a.out, "  ! %s (%s)\n", printable(discrepancyLine(d)), word(d.GetState()))
+	}
+	return nil
+}
+
+// showRaised prints discrepancies under the thing that bears them, each with what explains it and how sure it is. Who may
+// see the thing and not the discrepancy reads its name above and nothing here.
+func (a *app) showRaised(names []string) error {
+	for i, name := range names {
+		if i == maxRaised {
+			say(a.out, "  and %d more: `barward discrepancy list`\n", len(names)-maxRaised)
+			return nil
+		}
+		thing, err := a.get(pb.ThingKind_THING_KIND_DISCREPANCY, name)
+		if refused := ofStatus(err); refused != nil && refused.Kind == refusal.NotFound {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		if i == 0 {
+			say(a.out, "\ndiscrepancies\n")
+		}
+		d := thing.GetDiscrepancy()
+		say(a.out, "  ! %s (%s)\n", printable(discrepancyLine(d)), word(d.GetState()))
+		if sure := join("; ", with("air buoyancy explains ", d.GetExplained()), with("what remains is ", d.GetRemaining()),
+			with("uncertainty (k = 2) ", d.GetUncertainty())); sure != "" {
+			say(a.out, "      %s\n", printable(sure))
+		}
 	}
 	return nil
 }

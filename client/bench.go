@@ -2,42 +2,42 @@ package main
 
 import (
 	"errors"
+	"fmt"
 	"io"
-	"strings"
 	"time"
 
 	"barward/internal/quantity"
 	"barward/internal/refusal"
-	"barward/internal/weighing"
 	pb "barward/proto/barward/v1"
 )
 
-// showBalanceStatus says where a balance stands now, by the rules of its room.
-func (a *app) showBalanceStatus(b *pb.Balance) error {
-	registered, err := balanceOf(b.GetRegistered())
-	if err != nil {
+// showBalanceStatus says where a balance stands, in words first.
+func (a *app) showBalanceStatus(name string, s *pb.GetBalanceStatusResponse) error {
+	t := table{columns: []string{"subject", "mass", "weighed at", "entry", "doubt"}}
+	for _, u := range s.GetSince() {
+		t.add(u.GetSubject(), u.GetMass(), u.GetWeighedAt(), fmt.Sprint(u.GetEntry()), u.GetDoubt())
+	}
+	switch a.g.Output {
+	case "json":
+		return a.show(t, s)
+	case "csv":
+		return a.showTable(t)
+	}
+	say(a.out, "%s: %s\n", name, printable(s.GetWords()))
+	for _, note := range s.GetNotes() {
+		say(a.out, "  · %s\n", printable(note))
+	}
+	if len(t.rows) == 0 {
+		return nil
+	}
+	say(a.out, "\nweighed since its last good check; this hangs on the next one\n")
+	if err := a.showTable(t); err != nil {
 		return err
 	}
-	var checks []weighing.DatedResult
-	for _, c := range b.GetChecks() {
-		at, err := time.Parse(time.RFC3339, c.GetCheckedAt())
-		if err != nil {
-			return err
-		}
-		checks = append(checks, weighing.DatedResult{At: at, Passed: c.GetPassed()})
+	if s.GetMore() {
+		say(a.complain, "There is more than is listed.\n")
 	}
-	state := strings.ReplaceAll(string(weighing.Status(a.now(), checks, registered)), "_", " ")
-	last, findings := "", ""
-	if n := len(b.GetChecks()); n > 0 {
-		last, findings = b.GetChecks()[n-1].GetCheckedAt(), strings.Join(b.GetChecks()[n-1].GetFindings(), "; ")
-	}
-	t := table{columns: []string{"balance", "status", "last check", "findings"}}
-	t.add(b.GetName(), state, last, findings)
-	if a.g.Output == "json" {
-		return a.showValue(map[string]string{"balance": b.GetName(), "status": state, "last_check": last,
-			"findings": findings})
-	}
-	return a.showTable(t)
+	return nil
 }
 
 // weighCmd records a weighing of a bar or a box.

@@ -26,6 +26,7 @@ type cli struct {
 	Return      returnCmd      `cmd:"" help:"The refinery's own account, compared with ours."`
 	Discrepancy discrepancyCmd `cmd:"" help:"Differences beyond what was agreed."`
 	Weighing    weighingCmd    `cmd:"" help:"Weighings compared, from figures alone."`
+	Bias        biasCmd        `cmd:"" help:"Laboratories, balances and accounts compared over time."`
 	Ledger      ledgerCmd      `cmd:"" help:"Outbox, entries, proofs, countersignatures, corrections."`
 }
 

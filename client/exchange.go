@@ -19,10 +19,11 @@ type exchangeCmd struct {
 	Reveal        exchangeReveal        `cmd:"" help:"Open the result that you sealed, once both sides have." example:"barward exchange reveal quillhaven/L-1"`
 	UmpireAppoint exchangeUmpireAppoint `cmd:"" help:"Call the umpire laboratory whose turn it is." example:"barward exchange umpire-appoint L-1 --element Ag --laboratory greywether --packet-seal SN-802"`
 	UmpireReport  exchangeUmpireReport  `cmd:"" help:"Report as umpire." example:"barward exchange umpire-report quillhaven/L-1 Ag=147.60 --packet-seal SN-802 --fee '640.00 USD'"`
+	Silence       exchangeSilence       `cmd:"" help:"Declare that the other side let its day to report pass; the agreement says what that settles." example:"barward exchange silence quillhaven/L-1"`
 	Show          exchangeShow          `cmd:"" help:"Where the exchange of a lot stands." example:"barward exchange show quillhaven/L-1"`
 	List          listCmd               `cmd:"" help:"List lots in exchange." thing:"lot" example:"barward exchange list --filter 'state = \"IN_EXCHANGE\"'"`
 	Preview       offlineCmd            `cmd:"" help:"What given results would settle, without a service. JSON in and out." offline:"exchange" example:"barward exchange preview --file figures.json"`
-	UmpireAdvise  offlineCmd            `cmd:"" help:"Umpire or not: the chances, ounces and money of going on. JSON in and out." offline:"umpire" example:"barward exchange umpire-advise --file figures.json"`
+	UmpireAdvise  exchangeUmpireAdvise  `cmd:"" help:"Umpire or not: the chances, ounces and money of going on, for a lot on record or from figures alone. JSON in and out." computes:"umpire" example:"barward exchange umpire-advise --lot quillhaven/L-1 --element Ag --file labs.json"`
 }
 
 // sealedResult is a result that waits in home for its reveal. Whoever reads it knows our assay before the other side may.

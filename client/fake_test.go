@@ -32,17 +32,19 @@ type fake struct {
 	pb.UnimplementedLedgerServiceServer
 	pb.UnimplementedBookServiceServer
 
-	mu       sync.Mutex
-	signer   proof.Signer
-	public   string // said in the header of GetCheckpoint; empty: not said
-	origin   string
-	leaves   [][]byte
-	ids      map[string]int
-	things   map[string]*pb.Thing // by kind word and name
-	refuse   func(*pb.Event) *pb.Refusal
-	raise    func(*pb.Event) []*pb.Discrepancy
-	broken   error // what every stream ends with before its first answer
-	received int   // events that came, resent ones too
+	mu     sync.Mutex
+	signer proof.Signer
+	public string // said in the header of GetCheckpoint; empty: not said
+	origin string
+	leaves [][]byte
+	ids    map[string]int
+	things map[string]*pb.Thing // by kind word and name
+	refuse func(*pb.Event) *pb.Refusal
+	raise  func(*pb.Event) []*pb.Discrepancy
+
+	recompute func(*pb.RecomputeAssayRequest) *pb.RecomputeAssayResponse
+	broken    error // what every stream ends with before its first answer
+	received  int   // events that came, resent ones too
 
 	// Lies.
 	checkpoint func(signed []byte) []byte
@@ -346,7 +348,7 @@ func (d *desk) record(bodies ...proto.Message) {
 		Timeout: 10 * time.Second, Output: "table"}, strings.NewReader(""), &out, &out)
 	defer a.close()
 	a.key = d.key
-	if err := errors.Join(a.record(bodies...), a.settleTrust()); err != nil {
+	if err := a.lookBack(a.record(bodies...)); err != nil {
 		d.t.Fatalf("%v\n%s", err, out.String())
 	}
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
@@ -388,6 +389,9 @@ type countersignCmd struct {
 // Run finds the entry: the first one that the thing rests on.
 func (c *countersignCmd) Run(a *app, chosen *kong.Context) error {
 	thing, err := a.get(thingOf(chosen), c.Name)
+	if unreachable(err) && thingOf(chosen) == pb.ThingKind_THING_KIND_POUR {
+		return a.witnessHere(c.Name, c.Note, err)
+	}
 	if err != nil {
 		return err
 	}
@@ -410,6 +414,38 @@ func (c *countersignCmd) Run(a *app, chosen *kong.Context) error {
 	return a.countersign(strconv.FormatUint(rests.GetEntries()[0], 10), c.Note)
 }
 
+// witnessHere countersigns a pour that waits in the outbox of this very workstation: two people stand at the bench, and
+// the link that is down is no reason to let one of them go unsigned. Its event is sent before the witness's.
+func (a *app) witnessHere(name, note string, down error) error {
+	if _, number, full := strings.Cut(name, "/"); full {
+		name = number
+	}
+	waiting, err := a.box.Waiting(outbox.MaxPage)
+	if err != nil {
+		return err
+	}
+	for _, item := range waiting {
+		event := &pb.Event{}
+		if proto.Unmarshal(item.Signed.Event, event) != nil || event.GetPourRecorded().GetPourId() != name {
+			continue
+		}
+		key, err := a.person()
+		if err != nil {
+			return err
+		}
+		if bytes.Equal(event.GetAuthorKey(), key.Public()) {
+			return refusal.New(refusal.Precondition, "OWN_ENTRY", "",
+				"You signed pour %s yourself; a second person countersigns, with their own key.", name)
+		}
+		if a.g.Output == "table" {
+			a.detail(event)
+			say(a.out, "\n")
+		}
+		return a.agreeTo(event, item.Signed.Event, note, "the waiting event")
+	}
+	return down
+}
+
 type ledgerCountersign struct {
 	Entry string `arg:"" help:"Sequence number or event id."`
 	Note  string `help:"A note."`
@@ -428,10 +464,14 @@ func (a *app) countersign(which, note string) error {
 	if err != nil {
 		return err
 	}
-	sum := sha256.Sum256(leaf.Event)
-	say(a.complain, "Countersigning entry %d: %s by %s, %s, SHA-256 %s\n", e.GetSequence(), kindWords(e.GetEvent()),
-		e.GetAuthor(), e.GetEvent().GetOccurredAt(), hex.EncodeToString(sum[:8]))
-	return a.record(&pb.Countersigned{EventId: e.GetEvent().GetEventId(), EventSha256: sum[:], Note: note})
+	return a.agreeTo(e.GetEvent(), leaf.Event, note, fmt.Sprintf("entry %d by %s", e.GetSequence(), e.GetAuthor()))
+}
+
+// agreeTo records the agreement to an event, by the hash of its bytes.
+func (a *app) agreeTo(event *pb.Event, signed []byte, note, which string) error {
+	sum := sha256.Sum256(signed)
+	say(a.complain, "Countersigning %s: %s, %s, SHA-256 %s\n", which, kindWords(event), event.GetOccurredAt(), hex.EncodeToString(sum[:8]))
+	return a.record(&pb.Countersigned{EventId: event.GetEventId(), EventSha256: sum[:], Note: note})
 }
 
 type ledgerCorrect struct {

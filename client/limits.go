@@ -9,7 +9,9 @@ const (
 	maxAnswer         = 16 << 20 // bytes of one answer of the service
 	maxLine           = 4 << 10  // characters of one line typed or scanned
 	maxRows           = 100_000  // rows of a CSV file
+	maxSorted         = 20_000   // discrepancies sorted at once
 	maxPage           = 500      // things asked for at a time
+	maxRaised         = 50       // discrepancies shown under one bar or lot
 	window            = 64       // events on the way in a stream before the next waits
 	tokenLife         = 2 * time.Minute
 )

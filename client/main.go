@@ -79,10 +79,7 @@ func run(ctx context.Context, args []string, in io.Reader, out, complain io.Writ
 	a := newApp(ctx, &c.Globals, in, out, complain)
 	defer a.close()
 	err = chosen.Run(a, chosen)
-	if err == nil {
-		err = a.settleTrust()
-	}
-	return a.report(err)
+	return a.report(a.lookBack(err))
 }
 
 func newParser(c *cli, out, complain io.Writer) (*kong.Kong, error) {
@@ -101,7 +98,13 @@ func helpWithExample(options kong.HelpOptions, ctx *kong.Context) error {
 	if err := kong.DefaultHelpPrinter(options, ctx); err != nil {
 		return err
 	}
-	if node := ctx.Selected(); node != nil && node.Tag != nil && node.Tag.Get("example") != "" {
+	node := ctx.Selected()
+	if node != nil && node.Tag != nil {
+		if f, ok := formulas[node.Tag.Get("offline")+node.Tag.Get("computes")]; ok {
+			f.tell(ctx.Stdout)
+		}
+	}
+	if node != nil && node.Tag != nil && node.Tag.Get("example") != "" {
 		say(ctx.Stdout, "\nExample:\n  %s\n", node.Tag.Get("example"))
 	}
 	return nil

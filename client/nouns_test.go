@@ -228,7 +228,7 @@ func TestRoutesAndStatements(t *testing.T) {
 	d.run("statement", "show", "ST-1").want(t, exitDone, "final statement ottermere/ST-1", "payable gold", "1.234 oz",
 		"-5.00 USD (due from the seller)")
 	d.run("statement", "show", "ST-1", "-o", "csv").want(t, exitDone, "ottermere/ST-1,quillhaven/L-1,final,-5.00 USD")
-	d.run("balance", "status", "B1").want(t, exitDone, "lapsed", "20 kg within 1 g")
+	d.run("balance", "show", "B1").want(t, exitDone, "20 kg within 1 g")
 	d.run("sample", "show", "S-1").want(t, exitDone, "P1 SN-1 umpire", "Au 812.30 ppt", "ottermere/R-1")
 	d.run("sample", "show", "S-1", "-o", "json").want(t, exitDone, `"fineness": "812.30 ppt"`)
 }

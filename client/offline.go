@@ -6,14 +6,14 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strconv"
 	"strings"
 	"unicode/utf8"
 
 	"github.com/alecthomas/kong"
 
-	"barward/internal/assay"
+	"barward/internal/reckoning"
 	"barward/internal/settlement"
-	"barward/internal/weighing"
 )
 
 // offlineCmd computes from a file of figures, without a service: JSON in and out. Which computation, its tag says.
@@ -22,26 +22,7 @@ type offlineCmd struct {
 }
 
 // offline are the computations of the pure rooms that run from figures alone, by the tag of their command.
-var offline = map[string]func([]byte) (any, error){
-	"balance":   func(b []byte) (any, error) { return raw(weighing.CheckPreview(b)) },
-	"weights":   func(b []byte) (any, error) { return raw(weighing.ComparePreview(b)) },
-	"worksheet": func(b []byte) (any, error) { return worksheet(b) },
-	"bias":      func(b []byte) (any, error) { return assay.ReadBias(b) },
-	"exchange":  func(b []byte) (any, error) { return assay.ExchangePreview(b) },
-	"umpire":    func(b []byte) (any, error) { return assay.ReadAdvice(b) },
-	"statement": func(b []byte) (any, error) { return settlement.Preview(b) },
-	"return":    func(b []byte) (any, error) { return settlement.ComparePreview(b) },
-}
-
-func raw(text []byte, err error) (any, error) { return json.RawMessage(text), err }
-
-func worksheet(b []byte) (assay.WorksheetResult, error) {
-	sheet, err := assay.ReadWorksheet(b)
-	if err != nil {
-		return assay.WorksheetResult{}, err
-	}
-	return sheet.Compute()
-}
+var offline = reckoning.Compute
 
 // Run computes and shows.
 func (c *offlineCmd) Run(a *app, chosen *kong.Context) error {
@@ -66,6 +47,9 @@ func (a *app) compute(which, file string) error {
 	return a.showFigures(answer)
 }
 
+// shownDigits bounds the figures of a statistic as it is shown; JSON has all of them.
+const shownDigits = 12
+
 // showFigures prints any figures line by line, in the order in which their JSON has them; the words come first.
 func (a *app) showFigures(v any) error {
 	text, err := json.Marshal(v)
@@ -85,17 +69,22 @@ func (a *app) showFigures(v any) error {
 	}
 	width := 0
 	for _, f := range figures {
-		if f.label == "words" || strings.HasPrefix(f.label, "words[") {
+		if said(f.label) {
 			say(a.out, "%s\n", printable(f.value))
 		}
 		width = max(width, utf8.RuneCountInString(f.label))
 	}
 	for _, f := range figures {
-		if f.label != "words" && !strings.HasPrefix(f.label, "words[") {
+		if !said(f.label) {
 			say(a.out, "%-*s  %s\n", width, f.label, printable(f.value))
 		}
 	}
 	return nil
+}
+
+// said reports whether a figure is the words of the whole answer.
+func said(label string) bool {
+	return label == "words" || label == "verdict" || strings.HasPrefix(label, "words[")
 }
 
 // flatten turns JSON into paths and values in their order, numbers as they are written.
@@ -129,7 +118,14 @@ func flatten(text []byte) (figures []field, err error) {
 			_, err = d.Token()
 		case nil:
 		default:
-			figures = append(figures, field{path, fmt.Sprint(token)})
+			text := fmt.Sprint(token)
+			if n, ok := token.(json.Number); ok && len(text) > shownDigits {
+				// Only statistics come as numbers, and their last digits say nothing; what moves metal or money is text.
+				if f, err := n.Float64(); err == nil {
+					text = strconv.FormatFloat(f, 'g', shownDigits-2, 64)
+				}
+			}
+			figures = append(figures, field{path, text})
 		}
 		return err
 	}
@@ -140,5 +136,6 @@ func flatten(text []byte) (figures []field, err error) {
 }
 
 type weighingCmd struct {
-	Compare offlineCmd `cmd:"" help:"Compare two weighings of one bar: difference, what air buoyancy explains of it (m × Δρ air × (1/ρ bar − 1/8000)), uncertainty, verdict. JSON in and out." offline:"weights" example:"barward weighing compare --file weighings.json"`
+	Compare     offlineCmd `cmd:"" help:"Compare two weighings of one bar: difference, what air buoyancy explains of it, uncertainty, verdict. JSON in and out." offline:"weighings" example:"barward weighing compare --file weighings.json"`
+	Uncertainty offlineCmd `cmd:"" help:"Uncertainty of a fine mass by contribution: what is worth improving. JSON in and out." offline:"fine_mass" example:"barward weighing uncertainty --file fine-mass.json"`
 }

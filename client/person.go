@@ -3,6 +3,8 @@ package main
 import (
 	"crypto/rand"
 	"encoding/hex"
+	"os"
+	"path/filepath"
 	"strings"
 
 	"barward/internal/identity"
@@ -45,6 +47,9 @@ func (c *personKeygen) Run(a *app) error {
 	key, err := identity.NewKey(rand.Reader)
 	if err != nil {
 		return err
+	}
+	if err := os.MkdirAll(filepath.Dir(a.g.Key), 0o700); err != nil { // on a new machine, home is not there yet
+		return notKept(a.g.Key, err)
 	}
 	if err := identity.SaveKey(a.g.Key, key, c.Label, passphrase, c.Work); err != nil {
 		return err

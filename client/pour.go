@@ -18,7 +18,7 @@ const (
 )
 
 type pourCmd struct {
-	Log         pourLog        `cmd:"" help:"Record a pour: by flags, from a file, or asked for at the bench." example:"barward pour log P-7 --balance B1 --charge '61.2 kg' --slag '14.9 kg' --bar 'OT-0412=12441.3 g,12441.4 g'"`
+	Log         pourLog        `cmd:"" help:"Record a pour: by flags, from a file, or asked for at the bench." computes:"weighing" example:"barward pour log P-7 --balance B1 --charge '61.2 kg' --slag '14.9 kg' --bar 'OT-0412=12441.3 g,12441.4 g'"`
 	Countersign countersignCmd `cmd:"" help:"Witness a pour, as the second person." thing:"pour" example:"barward pour countersign P-7"`
 	List        listCmd        `cmd:"" help:"List pours." example:"barward pour list"`
 	Show        showCmd        `cmd:"" help:"Show a pour." example:"barward pour show P-7"`

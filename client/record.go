@@ -190,6 +190,11 @@ func (a *app) flush(told func(answer)) error {
 		return err
 	}
 	defer unlock()
+	if !a.trust.current { // a log that went back, or was forked, gets nothing more to keep
+		if err := a.advance(); err != nil {
+			return err
+		}
+	}
 	for {
 		waiting, err := a.box.Waiting(outbox.MaxPage)
 		if err != nil || len(waiting) == 0 {
@@ -329,6 +334,9 @@ func (a *app) showAnswers(answers []answer) error {
 			say(a.out, "✓ recorded as entry %d: %s%s\n", to.receipt.GetSequence(), kind, again)
 			for _, raised := range words(to.receipt) {
 				say(a.out, "  ! %s\n", raised)
+			}
+			for _, note := range to.receipt.GetNotes() {
+				say(a.out, "  · %s\n", printable(note))
 			}
 		}
 	}

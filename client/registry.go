@@ -1,6 +1,8 @@
 package main
 
 import (
+	"time"
+
 	"barward/internal/refusal"
 	"barward/internal/settlement"
 	pb "barward/proto/barward/v1"
@@ -38,9 +40,9 @@ func (c *partyRegister) Run(a *app) error {
 
 type balanceCmd struct {
 	Register balanceRegister `cmd:"" help:"Register a balance by the terms of OIML R 76." example:"barward balance register B1 --site plant --class II --capacity '32000 g' --readability '0.1 g' --interval '1 g' --repeatability '0.2 g' --check-every 1"`
-	Check    balanceCheck    `cmd:"" help:"Record what a balance showed for known weights." example:"barward balance check B1 --point '20 kg:F1:20000.1 g'"`
-	Assess   offlineCmd      `cmd:"" help:"Judge a check from figures alone: OIML R 76 permitted errors, R 111 weights. JSON in and out." offline:"balance" example:"barward balance assess --file check.json"`
-	Status   balanceStatus   `cmd:"" help:"Whether a balance is in date." example:"barward balance status B1"`
+	Check    balanceCheck    `cmd:"" help:"Record what a balance showed for known weights." computes:"balance_check" example:"barward balance check B1 --point '20 kg:F1:20000.1 g'"`
+	Assess   offlineCmd      `cmd:"" help:"Judge a check from figures alone: OIML R 76 permitted errors, R 111 weights. JSON in and out." offline:"balance_check" example:"barward balance assess --file check.json"`
+	Status   balanceStatus   `cmd:"" help:"Whether a balance is in date, now or --at, and what hangs on its next check." computes:"balance_status" example:"barward balance status B1"`
 	List     listCmd         `cmd:"" help:"List balances." example:"barward balance list"`
 	Show     showCmd         `cmd:"" help:"Show a balance with its checks." example:"barward balance show B1"`
 }
@@ -54,6 +56,13 @@ type balanceRegister struct {
 	Interval      string `required:"" help:"Verification scale interval (e), a mass."`
 	Repeatability string `required:"" help:"Largest spread of readings that is accepted, a mass."`
 	CheckEvery    int32  `required:"" help:"Days for which a check counts."`
+	adjustedFlags `embed:""`
+}
+
+// adjustedFlags are where and when a balance was last adjusted to a weight, both or neither.
+type adjustedFlags struct {
+	AdjustedOn string `help:"Date of the last adjustment to a weight." placeholder:"DATE"`
+	AdjustedAt string `help:"Site where that was, as site or party/site." placeholder:"SITE"`
 }
 
 // Run records the registration.
@@ -62,13 +71,19 @@ func (c *balanceRegister) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	return a.record(&pb.BalanceRegistered{BalanceId: c.Number, Site: site, AccuracyClass: c.Class, Capacity: c.Capacity,
+	adjusted, err := a.ref(c.AdjustedAt)
+	if err != nil {
+		return err
+	}
+	return a.record(&pb.BalanceRegistered{AdjustedOn: c.AdjustedOn, AdjustedAt: adjusted, BalanceId: c.Number, Site: site, AccuracyClass: c.Class, Capacity: c.Capacity,
 		Readability: c.Readability, VerificationInterval: c.Interval, Repeatability: c.Repeatability, CheckEveryDays: c.CheckEvery})
 }
 
 type balanceCheck struct {
 	Number string   `arg:"" help:"Number of the balance."`
 	Point  []string `sep:"none" required:"" help:"nominal mass:class of the weight:what was shown; repeat for more." placeholder:"MASS:CLASS:MASS"`
+
+	adjustedFlags `embed:""`
 }
 
 // Run records the check.
@@ -77,7 +92,10 @@ func (c *balanceCheck) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	event := &pb.BalanceChecked{Balance: balance}
+	event := &pb.BalanceChecked{Balance: balance, AdjustedOn: c.AdjustedOn}
+	if event.AdjustedAt, err = a.ref(c.AdjustedAt); err != nil {
+		return err
+	}
 	for _, text := range c.Point {
 		parts, err := split(text, 3, "nominal mass:class:observed mass")
 		if err != nil {
@@ -92,13 +110,26 @@ type balanceStatus struct {
 	Number string `arg:"" help:"Number of the balance."`
 }
 
-// Run asks for the balance and puts its checks to the rules of its room.
+// Run asks where the balance stands and what was weighed on it since its last good check.
 func (c *balanceStatus) Run(a *app) error {
-	thing, err := a.get(pb.ThingKind_THING_KIND_BALANCE, c.Number)
+	if err := a.open(); err != nil {
+		return err
+	}
+	name, err := a.ref(c.Number)
 	if err != nil {
 		return err
 	}
-	return a.showBalanceStatus(thing.GetBalance())
+	at := a.g.At
+	if at == "" {
+		at = a.now().Format(time.RFC3339)
+	}
+	ctx, cancel := a.call()
+	defer cancel()
+	status, err := a.book.GetBalanceStatus(ctx, &pb.GetBalanceStatusRequest{Balance: name, At: at})
+	if err != nil {
+		return err
+	}
+	return a.showBalanceStatus(name, status)
 }
 
 type agreementCmd struct {
@@ -142,6 +173,9 @@ func (c *agreementCheck) Run(a *app) error {
 	}
 	if a.g.Output == "json" {
 		return a.showValue(terms)
+	}
+	for _, line := range terms.Words() {
+		say(a.out, "  %s\n", printable(line))
 	}
 	say(a.out, "✓ agreement %s version %d between %s and %s: no term is missing\n", terms.ID, terms.Version,
 		terms.Seller, terms.Refiner)

@@ -3,6 +3,7 @@ package main
 import (
 	"strings"
 
+	"barward/internal/reckoning"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
 )
@@ -48,11 +49,16 @@ func (c *sampleTake) Run(a *app) error {
 }
 
 type assayCmd struct {
-	Report    assayReport `cmd:"" help:"Report what a laboratory found in a sample." example:"barward assay report R-1 --sample S-1 --method 'fire assay, two portions' Au=812.3 Ag=148.05"`
-	Worksheet offlineCmd  `cmd:"" help:"Compute a fire assay worksheet: raw masses in, fineness out. 1000 × (cornet + δ) / portion, δ from the proofs. JSON in and out." offline:"worksheet" example:"barward assay worksheet --file sheet.json"`
-	Bias      offlineCmd  `cmd:"" help:"Two laboratories over many lots: mean difference, paired t, control charts, cost so far. JSON in and out." offline:"bias" example:"barward assay bias --file lots.json"`
-	List      listCmd     `cmd:"" help:"List samples with the number of reports on each; 'sample show' has the reports." thing:"sample" example:"barward assay list"`
-	Show      showCmd     `cmd:"" help:"Show the reports on a sample." thing:"sample" example:"barward assay show S-1"`
+	Report      assayReport    `cmd:"" help:"Report what a laboratory found in a sample. A worksheet is computed, and kept with the report." computes:"worksheet" example:"barward assay report R-1 --sample S-1 --method 'fire assay, two portions' Au=812.3 Ag=148.05"`
+	Worksheet   offlineCmd     `cmd:"" help:"Compute a fire assay worksheet: raw masses in, fineness out. JSON in and out." offline:"worksheet" example:"barward assay worksheet --file sheet.json"`
+	Recompute   assayRecompute `cmd:"" help:"Compute the worksheet of a report again, from its signed entry, and say whether it still gives what was reported." computes:"recompute" example:"barward assay recompute quillmoss/R-31"`
+	Accept      offlineCmd     `cmd:"" help:"Whether one laboratory's results agree, and what is quoted or how many more to take. JSON in and out." offline:"replicates" example:"barward assay accept --file replicates.json"`
+	Parting     offlineCmd     `cmd:"" help:"Silver to add for parting (inquartation), and the size of the sample. JSON in and out." offline:"parting" example:"barward assay parting --file parting.json"`
+	Homogeneity offlineCmd     `cmd:"" help:"Whether a bar is alike throughout: top against bottom, drill against dip and pin. JSON in and out." offline:"homogeneity" example:"barward assay homogeneity --file positions.json"`
+	Blend       offlineCmd     `cmd:"" help:"Fineness of a whole that was assayed in parts, such as metal and dross. JSON in and out." offline:"blend" example:"barward assay blend --file parts.json"`
+	Score       offlineCmd     `cmd:"" help:"Laboratories against each other: z, z′, zeta, En, critical difference, robust mean. JSON in and out." offline:"scores" example:"barward assay score --file round-robin.json"`
+	List        listCmd        `cmd:"" help:"List samples with the number of reports on each; 'sample show' has the reports." thing:"sample" example:"barward assay list"`
+	Show        showCmd        `cmd:"" help:"Show the reports on a sample." thing:"sample" example:"barward assay show S-1"`
 }
 
 type assayReport struct {
@@ -79,7 +85,7 @@ func (c *assayReport) Run(a *app) error {
 		if err != nil {
 			return err
 		}
-		computed, err := worksheet(text)
+		computed, err := reckoning.Worksheet(text)
 		if err != nil {
 			return err
 		}

@@ -6,6 +6,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"syscall"
 	"testing"
@@ -23,6 +24,16 @@ import (
 //	at TIME           what follows happened then
 //	link down|up      the server is killed, or started again on the same ledger and address
 //	verify            the server's own check of the whole ledger, after which it is gone
+//	desk NAME         what follows is done at one workstation that several people share; without a name, each at their own
+//	refused REASON PERSON ARGS    as, which must fail with that reason and leave the ledger as it was
+//	exits CODE PERSON ARGS        as, which must end with that exit code
+//	recorded KIND PERSON          the ledger shows the person an entry of that kind, signed and as stored
+//	forged HOW REASON PERSON      an event of the person that was tampered with on the way, which must be refused
+//	cp-tree FROM TO               a copy of a folder
+//	of-another-version FILE TO    a copy of a ledger file that says it was written by another version
+//	reads PATTERN FILE NAME       what the pattern's group matches in a file (or stdout) goes to the variable NAME
+//	rewrite OLD NEW FILE TO       a file with its only OLD replaced by NEW
+//	asks-preview PERSON FILE      the statement of a file of figures, asked of the server; what it says goes to the file answer
 func TestScenarios(t *testing.T) {
 	programs := t.TempDir()
 	for folder, name := range map[string]string{"client": "barward", "server": "barward-server"} {
@@ -31,9 +42,15 @@ func TestScenarios(t *testing.T) {
 			t.Fatalf("%v\n%s", err, output)
 		}
 	}
-	demo, err := filepath.Abs(filepath.Join("..", "testdata", "demo"))
-	if err != nil {
-		t.Fatal(err)
+	folders := map[string]string{}
+	for name, path := range map[string]string{
+		"DEMO":       filepath.Join("..", "testdata", "demo"),
+		"SETTLEMENT": filepath.Join("..", "internal", "settlement", "testdata"), // figures of published settlements
+	} {
+		var err error
+		if folders[name], err = filepath.Abs(path); err != nil {
+			t.Fatal(err)
+		}
 	}
 	command := func(do func(w *world, ts *testscript.TestScript, args []string) error) func(*testscript.TestScript, bool, []string) {
 		return func(ts *testscript.TestScript, neg bool, args []string) {
@@ -50,7 +67,10 @@ func TestScenarios(t *testing.T) {
 		Setup: func(env *testscript.Env) error {
 			w := &world{dir: env.WorkDir, programs: programs}
 			env.Values[worldKey{}] = w
-			env.Setenv("DEMO", demo)
+			for name, path := range folders {
+				env.Setenv(name, path)
+			}
+			env.Setenv("PATH", programs+string(os.PathListSeparator)+env.Getenv("PATH"))
 			env.Defer(w.kill)
 			return nil
 		},
@@ -61,6 +81,35 @@ func TestScenarios(t *testing.T) {
 			"at":     command(func(w *world, _ *testscript.TestScript, args []string) error { w.at = args[0]; return nil }),
 			"link":   command((*world).link),
 			"verify": command((*world).verify),
+
+			"desk": command(func(w *world, _ *testscript.TestScript, args []string) error {
+				w.desk = strings.Join(args, "")
+				return nil
+			}),
+			"refused":            command((*world).refused),
+			"exits":              command((*world).exits),
+			"recorded":           command((*world).recorded),
+			"forged":             command((*world).forged),
+			"asks-preview":       command((*world).asksPreview),
+			"of-another-version": command(otherVersion),
+			"cp-tree": command(func(_ *world, ts *testscript.TestScript, args []string) error {
+				return os.CopyFS(ts.MkAbs(args[1]), os.DirFS(ts.MkAbs(args[0])))
+			}),
+			"rewrite": command(func(w *world, ts *testscript.TestScript, args []string) error {
+				text := ts.ReadFile(args[2])
+				if strings.Count(text, args[0]) != 1 {
+					return fmt.Errorf("%q is %d times in %s, not once", args[0], strings.Count(text, args[0]), args[2])
+				}
+				return os.WriteFile(ts.MkAbs(args[3]), []byte(strings.Replace(text, args[0], args[1], 1)), 0o600)
+			}),
+			"reads": command(func(_ *world, ts *testscript.TestScript, args []string) error {
+				found := regexp.MustCompile(args[0]).FindStringSubmatch(ts.ReadFile(args[1]))
+				if found == nil {
+					return fmt.Errorf("%s does not match", args[0])
+				}
+				ts.Setenv(args[2], found[1])
+				return nil
+			}),
 		},
 	})
 }
@@ -71,6 +120,7 @@ type worldKey struct{}
 type world struct {
 	dir, programs       string
 	address, logKey, at string
+	desk                string // a workstation that people share; empty where each has their own
 	server              *exec.Cmd
 }
 
@@ -103,8 +153,12 @@ func (w *world) as(ts *testscript.TestScript, who string, args ...string) error 
 			place = p[2]
 		}
 	}
+	home := w.desk
+	if home == "" {
+		home = who
+	}
 	for name, value := range map[string]string{
-		"BARWARD_SERVER": w.address, "BARWARD_HOME": w.path("home", who), "BARWARD_KEY": w.path("home", who, "key"),
+		"BARWARD_SERVER": w.address, "BARWARD_HOME": w.path("home", home), "BARWARD_KEY": w.path("home", who, "key"),
 		"BARWARD_PASSPHRASE_FILE": w.path("passphrase"), "BARWARD_LOG_KEY": w.logKey, "BARWARD_PLACE": place,
 	} {
 		ts.Setenv(name, value)

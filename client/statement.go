@@ -11,11 +11,12 @@ import (
 )
 
 type statementCmd struct {
-	Preview     statementPreview `cmd:"" help:"Compute a statement and write nothing: of a lot on record, or from a file of figures without a service." example:"barward statement preview --file figures.json"`
+	Preview     statementPreview `cmd:"" help:"Compute a statement and write nothing: of a lot on record, or from a file of figures without a service." computes:"statement" example:"barward statement preview --file figures.json"`
 	Issue       statementIssue   `cmd:"" help:"Issue the statement of a lot, exactly as it was previewed." example:"barward statement issue ST-1 --lot L-1 --kind final --settled-on 2026-04-02"`
 	Explain     statementExplain `cmd:"" help:"Walk a figure of a statement back to the entries it rests on." example:"barward statement explain ST-1 net"`
 	Countersign countersignCmd   `cmd:"" help:"Agree to a statement that the other party issued." thing:"statement" example:"barward statement countersign quillhaven/ST-1"`
 	Advance     statementAdvance `cmd:"" help:"Record money paid before settlement." example:"barward statement advance L-1 --amount '150000.00 USD' --on 2026-03-10"`
+	Cost        statementCost    `cmd:"" help:"Record a cost of a lot that the agreement passes on: assay, freight or insurance." example:"barward statement cost L-1 --kind freight --amount '2400.00 USD' --share 50 --reference 'invented waybill 9'"`
 	Pay         statementPay     `cmd:"" help:"Record money paid on a statement, positive to the seller." example:"barward statement pay ST-1 --amount '76324.11 USD' --on 2026-04-03 --reference 'invented 77'"`
 	List        listCmd          `cmd:"" help:"List statements." example:"barward statement list"`
 	Show        showCmd          `cmd:"" help:"Show a statement line by line." example:"barward statement show ST-1"`
@@ -161,6 +162,23 @@ func (c *statementAdvance) Run(a *app) error {
 	return a.record(&pb.AdvancePaid{Lot: lot, Amount: c.Amount, PaidOn: c.On})
 }
 
+type statementCost struct {
+	Lot       string `arg:"" help:"Lot."`
+	Kind      string `required:"" help:"assay, freight or insurance."`
+	Amount    string `required:"" help:"The whole cost with its currency."`
+	Share     string `required:"" help:"The seller's share in percent, 0 to 100."`
+	Reference string `help:"Invoice or waybill."`
+}
+
+// Run records the cost.
+func (c *statementCost) Run(a *app) error {
+	lot, err := a.ref(c.Lot)
+	if err != nil {
+		return err
+	}
+	return a.record(&pb.CostRecorded{Lot: lot, Kind: c.Kind, Amount: c.Amount, SellerSharePercent: c.Share, Reference: c.Reference})
+}
+
 type statementPay struct {
 	Statement string `arg:"" help:"Statement."`
 	Amount    string `required:"" help:"Amount with its currency, positive to the seller."`
@@ -188,7 +206,7 @@ func (a *app) showStatement(s *pb.Statement) error {
 	}
 	say(a.out, "%s statement %s, lot %s, settled on %s\n", word(s.GetKind()), name, s.GetLot(), s.GetSettledOn())
 	if s.GetCorrects() != "" {
-		say(a.out, "corrects %s: %s\n", s.GetCorrects(), printable(s.GetReason()))
+		say(a.out, "corrects %s%s\n", s.GetCorrects(), with(": ", printable(s.GetReason())))
 	}
 	say(a.out, "\n")
 	t := table{columns: statementColumns}
@@ -196,6 +214,9 @@ func (a *app) showStatement(s *pb.Statement) error {
 		t.add(l.GetDescription(), l.GetQuantity(), l.GetRate(), l.GetAmount(), l.GetRounding(), numbers(l.GetRefs()))
 	}
 	if err := a.showTable(t); err != nil {
+		return err
+	}
+	if err := a.showChanges(s); err != nil {
 		return err
 	}
 	say(a.out, "\npayable        %s\nnet            %s%s\n", strings.Join(s.GetPayable(), ", "), s.GetNet(),
@@ -207,6 +228,27 @@ func (a *app) showStatement(s *pb.Statement) error {
 		}
 	}
 	return nil
+}
+
+// showChanges prints what a corrected statement changed, and which figures below moved it.
+func (a *app) showChanges(s *pb.Statement) error {
+	if s.GetKind() != pb.StatementKind_STATEMENT_KIND_CORRECTED {
+		return nil
+	}
+	document, err := settlement.ParseStatement([]byte(s.GetDocumentJson()))
+	if err != nil {
+		return err
+	}
+	say(a.out, "\nwhat changed, and because of what\n")
+	t := table{columns: []string{"line", "before", "after", "because of"}}
+	for _, c := range document.Changes {
+		because := strings.Join(c.Because, ", ")
+		if because == c.Path {
+			because = "itself: it was entered anew"
+		}
+		t.add(c.Path, c.Before, c.After, because)
+	}
+	return a.showTable(t)
 }
 
 // showSettlement prints a statement that was computed here from figures.
@@ -248,7 +290,13 @@ func lineCells(l settlement.Line) []string {
 	for i, r := range l.Refs {
 		refs[i] = string(r)
 	}
-	return []string{l.Text, quantity, rate, l.Amount.String(), rounding, numbers(refs)}
+	text := l.Text // of which metal, and of which bar or melt, as on a statement from the record
+	for _, of := range []string{string(l.Element), l.Unit} {
+		if of != "" && !strings.Contains(text, of) {
+			text += ", " + of
+		}
+	}
+	return []string{text, quantity, rate, l.Amount.String(), rounding, numbers(refs)}
 }
 
 // numbers lists the entries that a line rests on, under a heading that says what they are.
@@ -272,7 +320,7 @@ func toWhom(net string) string {
 
 type returnCmd struct {
 	Import  returnImport  `cmd:"" help:"Record the refinery's own account of a lot, CSV or JSON." example:"barward return import RT-1 --lot quillhaven/L-1 --file return.csv"`
-	Compare returnCompare `cmd:"" help:"Compare a return with the statement of a lot, or all from a file of figures without a service. Writes nothing." example:"barward return compare --lot quillhaven/L-1 --file return.csv"`
+	Compare returnCompare `cmd:"" help:"Compare a return with the statement of a lot, or all from a file of figures without a service. Writes nothing." computes:"return" example:"barward return compare --lot quillhaven/L-1 --file return.csv"`
 	List    listCmd       `cmd:"" help:"List returns." example:"barward return list"`
 	Show    showCmd       `cmd:"" help:"Show a return and where it differs." example:"barward return show RT-1"`
 }
@@ -361,9 +409,10 @@ func (a *app) showReconciliation(statement string, r *pb.Reconciliation) error {
 }
 
 type discrepancyCmd struct {
-	Decide discrepancyDecide `cmd:"" help:"Record how a discrepancy ended, and why." example:"barward discrepancy decide d41.1 --decision made_good --reason 'refinery pays the difference' --conceded '412.50 USD'"`
-	List   listCmd           `cmd:"" help:"List discrepancies." example:"barward discrepancy list --filter 'state = \"OPEN\"'"`
-	Show   showCmd           `cmd:"" help:"Show a discrepancy: rule, limit, observed, what is explained, at stake, evidence." example:"barward discrepancy show d41.1"`
+	Decide  discrepancyDecide  `cmd:"" help:"Record how a discrepancy ended, and why." example:"barward discrepancy decide d41.1 --decision made_good --reason 'refinery pays the difference' --conceded '412.50 USD'"`
+	List    discrepancyList    `cmd:"" help:"List discrepancies." example:"barward discrepancy list --sort money --filter 'state = \"OPEN\"'"`
+	Summary discrepancySummary `cmd:"" help:"Add up the register: by who must answer and by kind." example:"barward discrepancy summary --filter 'state = \"OPEN\"'"`
+	Show    showCmd            `cmd:"" help:"Show a discrepancy: rule, limit, observed, what is explained, at stake, evidence." example:"barward discrepancy show d41.1"`
 }
 
 type discrepancyDecide struct {

@@ -4,10 +4,12 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 
 	"google.golang.org/protobuf/proto"
 
+	"barward/internal/settlement"
 	pb "barward/proto/barward/v1"
 )
 
@@ -44,10 +46,12 @@ var columns = map[pb.ThingKind]struct {
 		return []string{b.GetName(), r.GetSite(), r.GetAccuracyClass(), r.GetCapacity(), r.GetReadability(), checked,
 			passed}
 	}},
-	pb.ThingKind_THING_KIND_AGREEMENT: {[]string{"agreement", "seller", "refiner", "in force", "warnings"},
+	pb.ThingKind_THING_KIND_AGREEMENT: {[]string{"agreement", "terms", "version", "seller", "refiner", "in force",
+		"superseded by", "warnings"},
 		func(t *pb.Thing) []string {
 			g := t.GetAgreement()
-			return []string{g.GetName(), g.GetSeller(), g.GetRefiner(), yesNo(g.GetInForce()),
+			return []string{g.GetName(), g.GetTermsId(), fmt.Sprint(g.GetVersion()), g.GetSeller(), g.GetRefiner(),
+				yesNo(g.GetInForce()), g.GetSupersededBy(),
 				strings.Join(g.GetWarnings(), "; ")}
 		}},
 	pb.ThingKind_THING_KIND_PRICE_SERIES: {[]string{"series", "currency", "prices", "from", "to", "last"},
@@ -127,8 +131,22 @@ var columns = map[pb.ThingKind]struct {
 func (a *app) showThings(kind pb.ThingKind, things []*pb.Thing) error {
 	t := table{columns: columns[kind].names}
 	var messages []proto.Message
+	if kind == pb.ThingKind_THING_KIND_DISCREPANCY {
+		t.columns = append(slices.Clone(t.columns), "claim") // where its window stands on the day of reading
+	}
+	dated := slices.Index(t.columns, "claim by") // a table says it once, in the claim
+	if a.g.Output == "table" && dated >= 0 {
+		t.columns = slices.Delete(t.columns, dated, dated+1)
+	}
 	for _, thing := range things {
-		t.add(columns[kind].row(thing)...)
+		cells := columns[kind].row(thing)
+		if kind == pb.ThingKind_THING_KIND_DISCREPANCY {
+			cells = append(cells, claimState(thing.GetDiscrepancy(), a.today()))
+		}
+		if a.g.Output == "table" && dated >= 0 {
+			cells = slices.Delete(cells, dated, dated+1)
+		}
+		t.add(cells...)
 		messages = append(messages, inside(thing))
 	}
 	if a.g.Output == "json" {
@@ -149,13 +167,23 @@ func (a *app) showThing(kind pb.ThingKind, thing *pb.Thing) error {
 	case pb.ThingKind_THING_KIND_STATEMENT:
 		return a.showStatement(thing.GetStatement())
 	case pb.ThingKind_THING_KIND_DISCREPANCY:
-		say(a.out, "%s\n\n", printable(discrepancyLine(thing.GetDiscrepancy())))
+		say(a.out, "%s\n", printable(discrepancyLine(thing.GetDiscrepancy())))
+		if claim := claimState(thing.GetDiscrepancy(), a.today()); claim != "" {
+			say(a.out, "claim: %s\n", claim)
+		}
+		say(a.out, "\n")
 	case pb.ThingKind_THING_KIND_RETURN:
 		return a.showReturn(thing.GetReturn())
 	case pb.ThingKind_THING_KIND_AGREEMENT:
 		return a.showAgreement(thing.GetAgreement(), true)
 	}
 	a.detail(inside(thing))
+	switch kind {
+	case pb.ThingKind_THING_KIND_BAR:
+		return a.showRaised(thing.GetBar().GetDiscrepancies())
+	case pb.ThingKind_THING_KIND_LOT:
+		return a.showRaised(thing.GetLot().GetDiscrepancies())
+	}
 	return nil
 }
 
@@ -168,6 +196,12 @@ func (a *app) showAgreement(g *pb.Agreement, whole bool) error {
 	if !whole {
 		say(a.out, "terms of %d bytes; `barward agreement show %s` prints them\n", len(terms), g.GetName())
 		return nil
+	}
+	if read, err := settlement.ParseTerms([]byte(terms)); err == nil {
+		say(a.out, "\nin words (what was signed is the document below)\n")
+		for _, line := range read.Words() {
+			say(a.out, "  %s\n", printable(line))
+		}
 	}
 	var laid bytes.Buffer
 	if json.Indent(&laid, []byte(terms), "", "  ") == nil {

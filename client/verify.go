@@ -225,12 +225,18 @@ func (a *app) included(sequence uint64, leaf proof.Hash) error {
 	return nil
 }
 
-// settleTrust ends every run that spoke to the service by looking at the checkpoint.
-func (a *app) settleTrust() error {
-	if a.conn == nil || a.trust.current {
-		return nil
+// lookBack ends every run that spoke to the service by looking at the checkpoint. A refusal does not excuse the log: one
+// that went back refuses what it no longer knows.
+func (a *app) lookBack(err error) error {
+	var alarm *untrusted
+	if a.conn == nil || a.trust.current || unreachable(err) || errors.As(err, &alarm) {
+		return err
 	}
-	return a.advance()
+	seen := a.advance()
+	if err == nil || errors.As(seen, &alarm) {
+		return seen
+	}
+	return err
 }
 
 func hashes(raw [][]byte) ([]proof.Hash, error) {

@@ -58,7 +58,8 @@ const (
 
 // pure are the rooms that a domain person reads alone: functions of their arguments, without a clock, chance or a disk.
 var pure = []string{
-	"internal/quantity", "internal/weighing", "internal/assay", "internal/custody", "internal/settlement",
+	"internal/quantity", "internal/weighing", "internal/assay", "internal/custody", "internal/settlement", "internal/chart",
+	"internal/reckoning",
 }
 
 // outside is what no pure room may reach by any way: it would tie a rule of the trade to a wire or a store.
@@ -77,6 +78,10 @@ var arrows = []arrow{
 	{"internal/settlement", only, []string{"internal/quantity", "internal/refusal", "internal/weighing",
 		"internal/assay", "internal/custody"},
 		"a pure room above the others: it is checked against a contract with nothing else open"},
+
+	{"internal/chart", only, nil, "numbers in, a drawing out: it knows nothing of what it draws"},
+	{"internal/reckoning", only, []string{"internal/weighing", "internal/assay", "internal/settlement", "internal/chart"},
+		"a list of the pure rooms' computations by name, for the client without a service and for the service"},
 
 	{"internal/quantity", never, outside, "a pure room knows no wire and no store"},
 	{"internal/weighing", never, outside, "a pure room knows no wire and no store"},

@@ -270,7 +270,7 @@ func (p *player) client(ctx context.Context, who string, args ...string) (string
 
 // records says whether a command records an event, which then takes the journal's time.
 func records(args []string) bool {
-	for _, read := range []string{"list", "show", "trace", "explain", "checkpoint", "keygen", "preview", "compare", "status", "verify-inclusion", "entry", "entries"} {
+	for _, read := range []string{"list", "show", "trace", "explain", "checkpoint", "keygen", "preview", "compare", "status", "summary", "umpire-advise", "verify-inclusion", "entry", "entries"} {
 		if len(args) > 1 && args[1] == read {
 			return false
 		}
@@ -377,7 +377,7 @@ func words(line string) (args []string, err error) {
 // summary prints what is due on each lot and leaves the documents as files.
 func (p *player) summary(ctx context.Context) error {
 	fmt.Fprintf(p.out, "\nNet sums due\n────────────\n")
-	for _, name := range []string{"quillmoss/ST-1", "quillmoss/ST-2"} {
+	for _, name := range []string{"quillmoss/ST-1", "quillmoss/ST-2", "quillmoss/ST-2C"} {
 		text, err := p.client(ctx, "lucan", "statement", "show", name, "--output", "json")
 		if err != nil {
 			return err
@@ -395,7 +395,7 @@ func (p *player) summary(ctx context.Context) error {
 		}
 	}
 	for file, args := range map[string][]string{
-		"discrepancies.csv": {"discrepancy", "list", "--output", "csv"},
+		"discrepancies.csv": {"discrepancy", "list", "--output", "csv", "--at", p.at},
 		"trace-QM-0421.txt": {"bar", "trace", "QM-0421"},
 		"entries.csv":       {"ledger", "entries", "--all", "--output", "csv"},
 	} {
