@@ -13,7 +13,7 @@ import (
 	"barward/internal/quantity"
 )
 
-// The demonstration is played as `make demo` plays it, and leaves what its README promises: the net sums, the register
+// The demonstration is played as `make demo` plays it, and leaves what the README promises: the net sums, the register
 // with exactly what was planted in the data, one bar's trace, and a ledger that verifies.
 func TestDemonstration(t *testing.T) {
 	if testing.Short() {

@@ -34,6 +34,7 @@ type pourLog struct {
 	Bar      []string `sep:"none" help:"mark=reading,reading; repeat for more bars." placeholder:"MARK=MASS,MASS"`
 	File     string   `help:"Bars as CSV (mark, reading1, reading2, …), or the whole pour as JSON." type:"path"`
 	Unit     string   `help:"Unit of readings written without one: g, kg, mg or oz."`
+	Keep     bool     `help:"Record readings that disagree as they are; otherwise they are refused here, since a pour is not corrected."`
 	airFlags `embed:""`
 }
 
@@ -82,6 +83,11 @@ func (c *pourLog) Run(a *app) error {
 		return err
 	}
 	event.Bars = append(event.Bars, bars...)
+	if !c.Keep {
+		if err := a.agreeing(event); err != nil {
+			return err
+		}
+	}
 	if _, sits := a.terminal(); sits && len(event.GetBars()) == 0 {
 		if event.Bars, err = a.atTheBench(event.GetBalance(), c.Unit); err != nil {
 			return err
@@ -119,6 +125,39 @@ func (c *pourLog) bars(a *app) (bars []*pb.PouredBar, err error) {
 		bars = append(bars, &pb.PouredBar{Mark: r.cells["mark"], Readings: full})
 	}
 	return bars, nil
+}
+
+// agreeing refuses readings that the balance at hand would not have accepted, before they are signed: a slip of the pen,
+// such as a comma for the point, would make a bar of half its weight. Where the balance is not known the service judges.
+func (a *app) agreeing(event *pb.PourRecorded) error {
+	if len(event.GetBars()) == 0 {
+		return nil
+	}
+	b, err := a.balanceAtHand(event.GetBalance())
+	if err != nil {
+		return nil
+	}
+	for i, bar := range event.GetBars() {
+		at := fmt.Sprintf("bars[%d]", i)
+		var masses []quantity.Mass
+		for _, r := range bar.GetReadings() {
+			m, err := quantity.ParseMass(r)
+			if err != nil {
+				return refusal.In(err, at+".readings")
+			}
+			masses = append(masses, m)
+		}
+		weight, err := weighing.Read(*b, masses)
+		if err != nil {
+			return refusal.In(err, at)
+		}
+		if !weight.Agree {
+			return refusal.Invalidf("READINGS_DISAGREE", at+".readings",
+				"the readings of %s are %s apart, above the repeatability of %s. Nothing was signed; weigh a fresh pair (write a point, not a comma), or give --keep to record them as they are",
+				bar.GetMark(), weight.Spread, b.Repeatability)
+		}
+	}
+	return nil
 }
 
 // atTheBench asks for mark after mark and reading after reading, accepts a pair that agrees and asks for a fresh one

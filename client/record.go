@@ -319,7 +319,8 @@ func (a *app) showAnswers(answers []answer) error {
 	for _, to := range answers {
 		kind := kindIn(to.item)
 		if to.err != nil {
-			say(a.complain, "REFUSED  %s: %s\n", kind, sentence(to.err))
+			field := strings.ReplaceAll(kind, " ", "_") // the refusal's field begins with it
+			say(a.complain, "REFUSED  %s: %s\n", kind, strings.TrimPrefix(strings.TrimPrefix(sentence(to.err), field+": "), field+"."))
 			say(a.complain, "  Nothing of it was recorded. It stays in the outbox until `barward ledger outbox dismiss %s`.\n", to.item.ID)
 			t.add("", to.item.ID.String(), kind, "refused: "+to.err.Error())
 			continue

@@ -83,6 +83,9 @@ func (f *fold) barReceived(e *pb.BarReceived) error {
 			return err
 		}
 	}
+	if missed, ok := f.find("missing", bar.Name); ok {
+		f.lapseOne(missed, fmt.Sprintf("the bar was received by entry %d", f.entry.Seq))
+	}
 	bar.State, bar.Holder = pb.BarState_BAR_STATE_RECEIVED, f.who.PartyID
 	bar.Weights, bar.Route = append(bar.Weights, record), append(bar.Route, step)
 	c.Received = append(c.Received, bar.Name)

@@ -207,7 +207,7 @@ func reported(bar *pb.Bar, party string, of settlement.AssayOf) (list []settleme
 	seen := map[string]bool{}
 	for i := len(bar.Assays) - 1; i >= 0; i-- {
 		a := bar.Assays[i]
-		if a.Party != party || a.SupersededBy != 0 {
+		if a.Party != party || a.SupersededBy != 0 || a.Sealed {
 			continue
 		}
 		for _, r := range a.Results {
@@ -426,11 +426,16 @@ func (f *fold) statementIssued(e *pb.StatementIssued) error {
 	out.Name, out.Issuer, out.Reason, out.TreeSize, out.Entries = name, f.who.PartyID, e.Reason, f.entry.Seq, []uint64{f.entry.Seq}
 	if corrects != nil {
 		out.Corrects, out.Paid = corrects.Name, corrects.Paid
+		corrects.CorrectedBy = name
+		statements.change(&f.store, corrects.Name)
 	}
 	statements.create(&f.store, out)
 	lot.Statements = append(lot.Statements, name)
 	if e.Kind != pb.StatementKind_STATEMENT_KIND_PROVISIONAL {
 		lot.State = pb.LotState_LOT_STATE_STATED
+		if out.Paid != "" && out.Paid == out.Net {
+			lot.State = pb.LotState_LOT_STATE_PAID // what was paid on the corrected one covers it
+		}
 		for _, flag := range st.Flags {
 			f.flagged(lot, flag)
 		}
@@ -579,9 +584,19 @@ func (f *fold) paymentRecorded(e *pb.PaymentRecorded) error {
 	if err := text("reference", e.Reference, maxName, false); err != nil {
 		return err
 	}
+	if st.CorrectedBy != "" {
+		return refusal.New(refusal.Precondition, "STATEMENT_CORRECTED", "statement", "statement %s was corrected by %s; record the payment on that one", st.Name, st.CorrectedBy).About(st.Name)
+	}
 	lot, _, _, err := f.lotFor("statement", st.Lot)
 	if err != nil {
 		return err
+	}
+	payer := lot.Party // one side records a payment, or it would count twice
+	if amount.Amount().Sign() < 0 {
+		payer = lot.Seller
+	}
+	if f.who.PartyID != payer {
+		return refusal.New(refusal.Forbidden, "PAYER_RECORDS", "amount", "a payment of %s is recorded by %s, who pays it; the other side countersigns", amount, payer).About(st.Name)
 	}
 	paid := amount
 	if st.Paid != "" {

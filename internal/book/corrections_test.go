@@ -194,6 +194,7 @@ func TestMeltCorrectedThenStatement(t *testing.T) {
 	}
 	h.refused("lucan", r.previewless("SF", pb.StatementKind_STATEMENT_KIND_FINAL), "LOT_STATED")
 	r.issue("lucan", "SC", pb.StatementKind_STATEMENT_KIND_CORRECTED, "2027-03-13")
+	h.refused("fennimore", &pb.PaymentRecorded{Statement: "quillmoss/ST", Amount: "1.00 USD", PaidOn: "2027-03-13"}, "STATEMENT_CORRECTED")
 	st := load(h, statements, "quillmoss/SC")
 	if st.Corrects != "quillmoss/ST" || st.Paid != "1000.00 USD" {
 		t.Errorf("it corrects %q with %q paid", st.Corrects, st.Paid)

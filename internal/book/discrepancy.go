@@ -128,7 +128,7 @@ func (f *fold) atStake(element assay.Element, fineGrams quantity.Decimal, terms 
 // finenessOf returns the last reported fineness of an element in a bar that no correction has replaced.
 func finenessOf(bar *pb.Bar, element assay.Element) (quantity.Fineness, bool) {
 	for i := len(bar.Assays) - 1; i >= 0; i-- {
-		if bar.Assays[i].SupersededBy != 0 {
+		if bar.Assays[i].SupersededBy != 0 || bar.Assays[i].Sealed {
 			continue
 		}
 		for _, r := range bar.Assays[i].Results {
@@ -252,7 +252,7 @@ func (f *fold) discrepancyDecided(e *pb.DiscrepancyDecided) error {
 		return err
 	}
 	if d.State != pb.DiscrepancyState_DISCREPANCY_STATE_OPEN {
-		return refusal.New(refusal.Precondition, "DISCREPANCY_CLOSED", "discrepancy", "%s is closed already (entry %d); correct that decision if it was wrong", d.Name, d.DecidedEntry).About(d.Name)
+		return refusal.New(refusal.Precondition, "DISCREPANCY_CLOSED", "discrepancy", "%s is closed already (entry %d); if that was wrong, agree on it by a new statement or payment", d.Name, d.DecidedEntry).About(d.Name)
 	}
 	if _, ok := pb.Decision_name[int32(e.Decision)]; !ok || e.Decision == pb.Decision_DECISION_UNSPECIFIED || e.Decision == pb.Decision_DECISION_UMPIRE {
 		return refusal.Invalidf("DECISION_MISSING", "decision", "no decision is stated; choose accepted, made good, shared, waived or referred")
@@ -264,6 +264,10 @@ func (f *fold) discrepancyDecided(e *pb.DiscrepancyDecided) error {
 		if _, err := quantity.ParseMoney(e.Conceded); err != nil {
 			return refusal.In(err, "conceded")
 		}
+	}
+	letsGo := e.Decision == pb.Decision_DECISION_ACCEPTED || e.Decision == pb.Decision_DECISION_WAIVED
+	if letsGo && len(d.Parties) > 1 && d.Answerable == f.who.PartyID {
+		return refusal.New(refusal.Forbidden, "DECISION_NOT_YOURS", "decision", "%s must answer for %s and cannot let it go itself; have the other party accept or waive it", d.Answerable, d.Name).About(d.Name)
 	}
 	d.State, d.Decision, d.Reason, d.Conceded = pb.DiscrepancyState_DISCREPANCY_STATE_DECIDED, e.Decision, e.Reason, e.Conceded
 	d.DecidedBy, d.DecidedEntry = f.person(), f.entry.Seq

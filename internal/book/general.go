@@ -78,6 +78,12 @@ func subjectOf(n *pb.EntryNote) (title, name string) {
 	return "", n.Subject
 }
 
+// sequenceOf returns the number of an entry, by its event.
+func (f *fold) sequenceOf(eventID string) uint64 {
+	note, _ := notes.load(&f.store, eventID)
+	return note.GetSequence()
+}
+
 // concerns reports whether the author's party may read what an entry is about.
 func (f *fold) concerns(n *pb.EntryNote) bool {
 	title, name := subjectOf(n)
@@ -183,6 +189,11 @@ func (f *fold) relied(target *pb.EntryNote) (waitsFor string, readers []string, 
 		sample, ok := samples.load(&f.store, name)
 		if !ok {
 			return "", nil, unknown("supersedes", title, name)
+		}
+		for _, a := range sample.Assays {
+			if a.Entry == f.sequenceOf(f.event.Supersedes) && a.Sealed {
+				return "", []string{f.who.PartyID}, nil // nobody else has seen it yet
+			}
 		}
 		for _, b := range f.barsOf(sample.Taken.Source) {
 			if bar, ok := bars.load(&f.store, b); ok && bar.State >= pb.BarState_BAR_STATE_RECEIVED {
@@ -348,8 +359,9 @@ func (f *fold) replaceAssay(e *pb.AssayReported, sampleName string, old, carrier
 			return refusal.In(err, "assay_reported")
 		}
 		made.Entry = carrier
+		made.Sealed = slices.ContainsFunc(sample.Assays, func(a *pb.AssayRecord) bool { return a.Entry == old && a.Sealed })
 		record = made
-		f.checkSum(sampleName, found, sample.Parties)
+		f.checkSum(sampleName, found, readersOf(made, sample))
 	}
 	swap := func(list []*pb.AssayRecord) []*pb.AssayRecord {
 		for _, a := range list {

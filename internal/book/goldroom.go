@@ -151,6 +151,9 @@ func (f *fold) pourRecorded(e *pb.PourRecorded) error {
 		if err := bars.free(&f.store, at+".mark", barName); err != nil {
 			return err
 		}
+		if err := boxes.free(&f.store, at+".mark", barName); err != nil { // a weighing names either by its number alone
+			return err
+		}
 		bar := &pb.Bar{Name: barName, Party: f.who.PartyID, State: pb.BarState_BAR_STATE_POURED, Pour: name, Holder: f.who.PartyID, Parties: []string{f.who.PartyID}}
 		bars.create(&f.store, bar)
 		record, err := f.weigh(at, barName, e.Balance, b.Readings, e.Air, pb.WeighingStage_WEIGHING_STAGE_POUR, nil)
@@ -266,7 +269,7 @@ func (f *fold) sampleTaken(e *pb.SampleTaken) error {
 		}
 	} else if lot, err := alter(f, lots, "source", e.Source); err == nil {
 		readers = join(readers, lot.Parties...)
-		lot.Entries = append(lot.Entries, f.entry.Seq)
+		lot.Entries, lot.Samples = append(lot.Entries, f.entry.Seq), append(lot.Samples, name)
 	} else {
 		return unknown("source", "bar, pour or lot", e.Source)
 	}
@@ -334,10 +337,11 @@ func (f *fold) assayReported(e *pb.AssayReported) error {
 		return err
 	}
 	f.set("assay", name, sample.Name)
+	record.Sealed = f.sealed(sample.Taken.Source)
 	sample.Assays = append(sample.Assays, record)
 	sample.Entries = append(sample.Entries, f.entry.Seq)
 	f.about(samples, sample.Name)
-	f.checkSum(sample.Name, found, sample.Parties)
+	f.checkSum(sample.Name, found, readersOf(record, sample))
 	for _, b := range f.barsOf(sample.Taken.Source) {
 		bar, ok := bars.change(&f.store, b)
 		if !ok || len(bar.Assays) >= maxAssays {
@@ -349,6 +353,57 @@ func (f *fold) assayReported(e *pb.AssayReported) error {
 		sample.Parties = join(sample.Parties, bar.Parties...)
 	}
 	return nil
+}
+
+// sealed reports whether a report on a source would show one side's result before the exchange has settled it: on a lot,
+// or on a bar that has arrived. What the mine declared of its bars before is open: the advance rests on it.
+func (f *fold) sealed(source string) bool {
+	settled := func(name string) bool {
+		lot, ok := lots.load(&f.store, name)
+		return ok && lot.State >= pb.LotState_LOT_STATE_ASSAYS_SETTLED
+	}
+	if _, ok := lots.load(&f.store, source); ok {
+		return !settled(source)
+	}
+	for _, b := range f.barsOf(source) {
+		if bar, ok := bars.load(&f.store, b); ok && bar.State >= pb.BarState_BAR_STATE_RECEIVED && !settled(bar.Lot) {
+			return true
+		}
+	}
+	return false
+}
+
+// unseal opens the reports on a lot and its bars, once its assays are settled.
+func (f *fold) unseal(lot *pb.Lot) {
+	opened := append([]string(nil), lot.Samples...)
+	for _, name := range lot.Bars {
+		bar, ok := bars.load(&f.store, name)
+		if !ok {
+			continue
+		}
+		for _, a := range bar.Assays {
+			if a.Sealed {
+				bars.change(&f.store, name)
+				a.Sealed = false
+				opened = join(opened, a.Sample)
+			}
+		}
+	}
+	for _, name := range opened {
+		if sample, ok := samples.change(&f.store, name); ok {
+			for _, a := range sample.Assays {
+				a.Sealed = false
+			}
+		}
+	}
+}
+
+// readersOf says who may read what a report gives rise to.
+func readersOf(record *pb.AssayRecord, sample *pb.Sample) []string {
+	if record.Sealed {
+		return []string{record.Party}
+	}
+	return sample.Parties
 }
 
 // assayRecord checks a report and returns it as the book keeps it, with its results. Where a worksheet is given the
@@ -421,6 +476,9 @@ func (f *fold) boxPacked(e *pb.BoxPacked) error {
 		return err
 	}
 	if err := boxes.free(&f.store, "box_id", name); err != nil {
+		return err
+	}
+	if err := bars.free(&f.store, "box_id", name); err != nil {
 		return err
 	}
 	if err := count("bars", len(e.Bars), 1, maxBoxBars); err != nil {

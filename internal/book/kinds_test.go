@@ -29,7 +29,7 @@ func everything(t testing.TB) (*route, map[string]uint64) {
 	h.must("wren", &pb.KeyRevoked{PublicKey: h.people["leaver"].public(), Reason: "left"})
 	h.must("dilly", &pb.SealReplaced{Box: r.box(1), RemovedSeal: "X", NewSeal: "E1-N", Reason: "invented"})
 	found := h.must("dilly", &pb.IncidentReported{Subject: r.box(0), Description: "invented"})
-	h.must("fennimore", &pb.DiscrepancyDecided{Discrepancy: h.one(found, incident).Name, Decision: pb.Decision_DECISION_ACCEPTED, Reason: "invented"})
+	h.must("fennimore", &pb.DiscrepancyDecided{Discrepancy: h.one(found, incident).Name, Decision: pb.Decision_DECISION_MADE_GOOD, Reason: "invented"})
 	r.melted("40000.00 g", "39990.00 g")
 	h.must("lucan", &pb.CostRecorded{Lot: r.lotName(), Kind: "freight", Amount: "100.00 USD", SellerSharePercent: "50"})
 	h.clock("2027-03-01T10:00:00Z")
@@ -222,6 +222,55 @@ func TestSealedResultsStaySealed(t *testing.T) {
 }
 
 // Two persons for what needs two.
+// What the refinery's laboratory reports of the lot or of a bar that arrived stays with the refinery, correction included,
+// until the exchange has settled the assays; then both sides read it. What the mine declared before is open.
+func TestReportsBeforeTheExchangeStaySealed(t *testing.T) {
+	h := staffed(t)
+	r := h.poured("SR", h.agree("A1"), "18452.30 g")
+	r.assayed("812.30 ppt", "147.60 ppt")
+	r.arrived("18452.30 g")
+	r.melted("18452.30 g", "18450.00 g")
+	h.must("dilly", &pb.SampleTaken{SampleId: "SL", Source: r.lotName(), Method: pb.SampleMethod_SAMPLE_METHOD_DIP})
+	h.must("dilly", &pb.SampleTaken{SampleId: "SB", Source: r.mark(0), Method: pb.SampleMethod_SAMPLE_METHOD_DRILL})
+	first := h.must("ansel", &pb.AssayReported{AssayId: "RL", Sample: "thistlequay/SL", Results: results2("812.58 ppt", "148.90 ppt")})
+	bar := h.must("ansel", &pb.AssayReported{AssayId: "RB", Sample: "thistlequay/SB", Results: results2("812.60 ppt", "148.80 ppt")})
+	right := h.must("ansel", h.correct(first, &pb.AssayReported{AssayId: "RL", Sample: "thistlequay/SL", Results: results2("812.57 ppt", "148.90 ppt")}))
+	look := func(who string) (reports int, entries int) {
+		t.Helper()
+		for _, name := range []string{"thistlequay/SL", "thistlequay/SB"} {
+			thing, err := h.get(who, pb.ThingKind_THING_KIND_SAMPLE, name)
+			if err != nil {
+				t.Fatal(err)
+			}
+			reports += len(thing.GetSample().Assays)
+		}
+		thing, err := h.get(who, pb.ThingKind_THING_KIND_BAR, r.mark(0))
+		if err != nil {
+			t.Fatal(err)
+		}
+		reports += len(thing.GetBar().Assays)
+		h.view(func(b *Bucket) {
+			for _, seq := range []uint64{first, bar, right} {
+				if MaySeeEntry(b, h.caller(who), &pb.Event{EventId: h.id(seq)}) {
+					entries++
+				}
+			}
+		})
+		return reports, entries
+	}
+	if reports, entries := look("lucan"); reports != 1 || entries != 0 { // 1: the mine's own of the bar
+		t.Errorf("before the exchange the mine reads %d reports and %d entries", reports, entries)
+	}
+	if reports, entries := look("fennimore"); reports != 5 || entries != 3 {
+		t.Errorf("the refinery reads %d of its own reports and %d entries", reports, entries)
+	}
+	h.clock("2027-03-01T10:00:00Z")
+	r.exchanged(1, [2]string{"812.30 ppt", "147.60 ppt"}, [2]string{"812.57 ppt", "148.90 ppt"})
+	if reports, entries := look("lucan"); reports != 5 || entries != 3 {
+		t.Errorf("after it the mine reads %d reports and %d entries", reports, entries)
+	}
+}
+
 func TestTwoPersons(t *testing.T) {
 	h := staffed(t)
 	seq := h.must("ibbet", &pb.PourRecorded{PourId: "T1", Balance: "quillmoss/QB1", Bars: []*pb.PouredBar{{Mark: "T1", Readings: twice("100.00 g")}}})

@@ -96,7 +96,6 @@ func (f *fold) missing(consignment string) {
 		if _, flagged := f.find("missing", name); flagged {
 			continue
 		}
-		f.set("missing", name, consignment)
 		d := &pb.Discrepancy{Kind: pb.DiscrepancyKind_DISCREPANCY_KIND_BAR_MISSING, Subject: name, Rule: "every bar that was advised arrives", Observed: "not received",
 			Words: fmt.Sprintf("bar %s of consignment %s was advised in box %s and has not been received", name, consignment, bar.Box), Answerable: bar.Holder,
 			Parties: []string{c.Party, c.Refiner}, Consignment: consignment}
@@ -110,7 +109,7 @@ func (f *fold) missing(consignment string) {
 				d.FineOunces, d.Money = f.atStake(assay.Gold, quantity.MustMass(w.Mass).Fine(gold), terms)
 			}
 		}
-		f.raise(d)
+		f.set("missing", name, f.raise(d).Name)
 	}
 }
 
@@ -313,6 +312,7 @@ func (f *fold) exchange(lot *pb.Lot, terms settlement.Terms, step *pb.ExchangeSt
 	switch {
 	case x.Settled:
 		lot.State = pb.LotState_LOT_STATE_ASSAYS_SETTLED
+		f.unseal(lot)
 	case len(lot.Steps) > 1:
 		lot.State = pb.LotState_LOT_STATE_IN_EXCHANGE
 	}

@@ -3,6 +3,7 @@ package book
 import (
 	"encoding/base64"
 	"encoding/binary"
+	"slices"
 	"strings"
 
 	"go.etcd.io/bbolt"
@@ -111,10 +112,21 @@ func sight(caller identity.Caller, kind pb.ThingKind, value thing) thing {
 	if bar, ok := value.(*pb.Bar); ok && !identity.Sees(caller.PartyKind, identity.Assays) {
 		bar.Assays = nil
 	}
+	switch v := value.(type) {
+	case *pb.Bar:
+		v.Assays = unsealed(v.Assays, caller)
+	case *pb.Sample:
+		v.Assays = unsealed(v.Assays, caller)
+	}
 	if d, ok := value.(*pb.Discrepancy); ok && !identity.Sees(caller.PartyKind, identity.Money) {
 		d.Money, d.FineOunces, d.Conceded = "", "", ""
 	}
 	return value
+}
+
+// unsealed leaves out the reports that a caller may not read yet.
+func unsealed(list []*pb.AssayRecord, caller identity.Caller) []*pb.AssayRecord {
+	return slices.DeleteFunc(slices.Clone(list), func(a *pb.AssayRecord) bool { return a.Sealed && a.Party != caller.PartyID })
 }
 
 // made reports whether a thing is the caller's party's own.
@@ -290,6 +302,10 @@ func MaySeeEntry(bucket *bbolt.Bucket, caller identity.Caller, event *pb.Event) 
 		return false
 	}
 	value, ok := t.get(s, name)
+	if sample, isSample := value.(*pb.Sample); ok && isSample &&
+		slices.ContainsFunc(sample.Assays, func(a *pb.AssayRecord) bool { return a.Entry == note.Sequence && a.Sealed }) {
+		return false // a report, or a correction of one, that is its own party's still
+	}
 	return ok && sight(caller, t.kindOf(), value) != nil
 }
 

@@ -232,12 +232,15 @@ func TestEveryRefusal(t *testing.T) {
 	no("LOT_STATED", "fennimore", &pb.AdvancePaid{Lot: r.lotName(), Amount: "1.00 USD", PaidOn: "2027-03-01"})
 	no("LOT_STATED", "lucan", r.previewless("Z", pb.StatementKind_STATEMENT_KIND_FINAL))
 	no("AMOUNT_NOT_FIT", "fennimore", &pb.PaymentRecorded{Statement: "quillmoss/ST", Amount: "1.00 EUR", PaidOn: "2027-03-13"})
+	no("PAYER_RECORDS", "lucan", &pb.PaymentRecorded{Statement: "quillmoss/ST", Amount: "1.00 USD", PaidOn: "2027-03-13"})
 
 	// Discrepancies and corrections.
 	d := h.one(h.must("ibbet", &pb.IncidentReported{Subject: r.consignment(), Description: "delayed"}), incident).Name
 	decide := &pb.DiscrepancyDecided{Discrepancy: d, Reason: "invented", Decision: pb.Decision_DECISION_UMPIRE}
 	no("DECISION_MISSING", "lucan", decide)
 	decide.Decision = pb.Decision_DECISION_WAIVED
+	no("DECISION_NOT_YOURS", "lucan", decide)
+	decide.Decision = pb.Decision_DECISION_MADE_GOOD
 	h.must("lucan", decide)
 	no("DISCREPANCY_CLOSED", "lucan", decide)
 	no("NOT_CORRECTABLE", "ibbet", h.correct(r.pour, nil))
@@ -305,8 +308,8 @@ func TestEveryRefusal(t *testing.T) {
 
 	// Not provoked through the ledger: a file that is damaged, a kind that the proto has and this build does not, a
 	// register of two hundred thousand lines, and what other checks stand in front of.
-	for _, reason := range []string{"BOOK_INCONSISTENT", "BOOK_UNREADABLE", "EVENT_KIND_UNKNOWN"} {
-		provoked[reason] = true // TestDamagedBook, TestKindWithoutJudge
+	for _, reason := range []string{"BOOK_INCONSISTENT", "BOOK_UNREADABLE", "EVENT_KIND_UNKNOWN", "STATEMENT_CORRECTED"} {
+		provoked[reason] = true // TestDamagedBook, TestKindWithoutJudge, TestMeltCorrectedThenStatement
 	}
 	behind := map[string]string{
 		"REGISTER_TOO_LONG":    "takes more discrepancies than a test should make; the bound is one comparison",

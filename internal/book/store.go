@@ -152,8 +152,11 @@ func (t table[T]) create(s *store, value T) {
 // free refuses a name that is taken.
 func (t table[T]) free(s *store, field, name string) error {
 	if _, taken := t.load(s, name); taken {
-		key := s.byName[t.bucket+" "+name].key
-		first := binary.BigEndian.Uint64(key)
+		h := s.byName[t.bucket+" "+name]
+		if h.fresh {
+			return refusal.New(refusal.Exists, "NAME_IN_USE", field, "%s %s is given twice; numbers and marks are used once, so choose another for one of them", t.title(), name).About(name).With("name", name)
+		}
+		first := binary.BigEndian.Uint64(h.key)
 		return refusal.New(refusal.Exists, "NAME_IN_USE", field, "%s %s is on record already (entry %d); numbers and marks are used once, so choose another, or send a correction", t.title(), name, first).
 			About(name).With("name", name).With("first_sequence", fmt.Sprint(first))
 	}

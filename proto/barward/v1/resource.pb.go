@@ -1296,7 +1296,10 @@ type AssayRecord struct {
 	// Entry it rests on.
 	Entry uint64 `protobuf:"varint,7,opt,name=entry,proto3" json:"entry,omitempty"`
 	// Entry that put it right; 0 if none did.
-	SupersededBy  uint64 `protobuf:"varint,8,opt,name=superseded_by,json=supersededBy,proto3" json:"superseded_by,omitempty"`
+	SupersededBy uint64 `protobuf:"varint,8,opt,name=superseded_by,json=supersededBy,proto3" json:"superseded_by,omitempty"`
+	// Whether only the reporting party may read it: a result found after the metal arrived is sealed until the lot's assays
+	// are settled.
+	Sealed        bool `protobuf:"varint,9,opt,name=sealed,proto3" json:"sealed,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1385,6 +1388,13 @@ func (x *AssayRecord) GetSupersededBy() uint64 {
 		return x.SupersededBy
 	}
 	return 0
+}
+
+func (x *AssayRecord) GetSealed() bool {
+	if x != nil {
+		return x.Sealed
+	}
+	return false
 }
 
 // Bar is a bar as readers see it.
@@ -2570,8 +2580,10 @@ type Lot struct {
 	MeltDoubt string `protobuf:"bytes,26,opt,name=melt_doubt,json=meltDoubt,proto3" json:"melt_doubt,omitempty"`
 	// Expanded uncertainty (k = 2) of the mass after the melt, a mass.
 	MeltUncertainty string `protobuf:"bytes,27,opt,name=melt_uncertainty,json=meltUncertainty,proto3" json:"melt_uncertainty,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// Samples taken of it.
+	Samples       []string `protobuf:"bytes,28,rep,name=samples,proto3" json:"samples,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Lot) Reset() {
@@ -2793,6 +2805,13 @@ func (x *Lot) GetMeltUncertainty() string {
 	return ""
 }
 
+func (x *Lot) GetSamples() []string {
+	if x != nil {
+		return x.Samples
+	}
+	return nil
+}
+
 // StatementLine is one line of a statement.
 type StatementLine struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2947,7 +2966,9 @@ type Statement struct {
 	// Entries it rests on: issue, countersignatures, payments.
 	Entries []uint64 `protobuf:"varint,16,rep,packed,name=entries,proto3" json:"entries,omitempty"`
 	// Parties that may read it.
-	Parties       []string `protobuf:"bytes,17,rep,name=parties,proto3" json:"parties,omitempty"`
+	Parties []string `protobuf:"bytes,17,rep,name=parties,proto3" json:"parties,omitempty"`
+	// Statement that corrects this one; empty while it stands.
+	CorrectedBy   string `protobuf:"bytes,18,opt,name=corrected_by,json=correctedBy,proto3" json:"corrected_by,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3099,6 +3120,13 @@ func (x *Statement) GetParties() []string {
 		return x.Parties
 	}
 	return nil
+}
+
+func (x *Statement) GetCorrectedBy() string {
+	if x != nil {
+		return x.CorrectedBy
+	}
+	return ""
 }
 
 // Return is a refinery's return as readers see it.
@@ -3986,7 +4014,7 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\x05entry\x18\v \x01(\x04R\x05entry\x12#\n" +
 	"\rsuperseded_by\x18\f \x01(\x04R\fsupersededBy\x12 \n" +
 	"\vuncertainty\x18\r \x01(\tR\vuncertainty\x12\x14\n" +
-	"\x05notes\x18\x0e \x03(\tR\x05notes\"\xfa\x01\n" +
+	"\x05notes\x18\x0e \x03(\tR\x05notes\"\x92\x02\n" +
 	"\vAssayRecord\x12\x16\n" +
 	"\x06report\x18\x01 \x01(\tR\x06report\x12\x16\n" +
 	"\x06sample\x18\x02 \x01(\tR\x06sample\x12\x14\n" +
@@ -3996,7 +4024,8 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\vreported_at\x18\x06 \x01(\tR\n" +
 	"reportedAt\x12\x14\n" +
 	"\x05entry\x18\a \x01(\x04R\x05entry\x12#\n" +
-	"\rsuperseded_by\x18\b \x01(\x04R\fsupersededBy\"\x9f\x03\n" +
+	"\rsuperseded_by\x18\b \x01(\x04R\fsupersededBy\x12\x16\n" +
+	"\x06sealed\x18\t \x01(\bR\x06sealed\"\x9f\x03\n" +
 	"\x03Bar\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
 	"\x05party\x18\x02 \x01(\tR\x05party\x12*\n" +
@@ -4108,7 +4137,7 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\x06amount\x18\x02 \x01(\tR\x06amount\x120\n" +
 	"\x14seller_share_percent\x18\x03 \x01(\tR\x12sellerSharePercent\x12\x14\n" +
 	"\x05entry\x18\x04 \x01(\x04R\x05entry\x12\x1c\n" +
-	"\treference\x18\x05 \x01(\tR\treference\"\xee\x06\n" +
+	"\treference\x18\x05 \x01(\tR\treference\"\x88\a\n" +
 	"\x03Lot\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
 	"\x05party\x18\x02 \x01(\tR\x05party\x12\x16\n" +
@@ -4144,7 +4173,8 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\fmelt_balance\x18\x19 \x01(\tR\vmeltBalance\x12\x1d\n" +
 	"\n" +
 	"melt_doubt\x18\x1a \x01(\tR\tmeltDoubt\x12)\n" +
-	"\x10melt_uncertainty\x18\x1b \x01(\tR\x0fmeltUncertainty\"\xed\x01\n" +
+	"\x10melt_uncertainty\x18\x1b \x01(\tR\x0fmeltUncertainty\x12\x18\n" +
+	"\asamples\x18\x1c \x03(\tR\asamples\"\xed\x01\n" +
 	"\rStatementLine\x12\x12\n" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12 \n" +
 	"\vdescription\x18\x02 \x01(\tR\vdescription\x12\x18\n" +
@@ -4154,7 +4184,7 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\x06amount\x18\x06 \x01(\tR\x06amount\x12\x14\n" +
 	"\x05exact\x18\a \x01(\tR\x05exact\x12\x1a\n" +
 	"\brounding\x18\b \x01(\tR\brounding\x12\x12\n" +
-	"\x04refs\x18\t \x03(\tR\x04refs\"\xf5\x03\n" +
+	"\x04refs\x18\t \x03(\tR\x04refs\"\x98\x04\n" +
 	"\tStatement\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x10\n" +
 	"\x03lot\x18\x02 \x01(\tR\x03lot\x12-\n" +
@@ -4174,7 +4204,8 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\x04paid\x18\x0e \x01(\tR\x04paid\x12\x1b\n" +
 	"\ttree_size\x18\x0f \x01(\x04R\btreeSize\x12\x18\n" +
 	"\aentries\x18\x10 \x03(\x04R\aentries\x12\x18\n" +
-	"\aparties\x18\x11 \x03(\tR\aparties\"\xdc\x01\n" +
+	"\aparties\x18\x11 \x03(\tR\aparties\x12!\n" +
+	"\fcorrected_by\x18\x12 \x01(\tR\vcorrectedBy\"\xdc\x01\n" +
 	"\x06Return\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x10\n" +
 	"\x03lot\x18\x02 \x01(\tR\x03lot\x12\x1a\n" +
