@@ -212,12 +212,12 @@ func (c *assayRecompute) Run(a *app) error {
 	if err != nil {
 		return refusal.In(err, "worksheet")
 	}
-	stated := computed.Results // where only the worksheet was given, what it gave was the report: the service says which
-	if results := reported.GetResults(); len(results) > 0 {
-		if stated, err = pureResults(results); err != nil {
-			return err
-		}
-	} else if stated, err = pureResults(answer.GetReported()); err != nil {
+	results := reported.GetResults()
+	if len(results) == 0 { // only the worksheet was signed; what it gave then, the book remembers
+		results = answer.GetReported()
+	}
+	stated, err := pureResults(results)
+	if err != nil {
 		return err
 	}
 	same, words := assay.SameResults(stated, computed.Results)

@@ -244,3 +244,28 @@ func TestNotesOfAReceipt(t *testing.T) {
 		t.Errorf("%v\n%v", registered, checked)
 	}
 }
+
+// By hand: drill top (812.10 + 812.30)/2 = 812.20, drill bottom 811.30, dip 811.80; 0.9 from top to bottom.
+func TestSamplesOfABarCompared(t *testing.T) {
+	f := newFake(t)
+	report := func(sample, gold string, superseded uint64) *pb.AssayRecord {
+		return &pb.AssayRecord{Sample: "ottermere/" + sample, SupersededBy: superseded, Results: []*pb.AssayResult{{Element: "Au", Fineness: gold + " ppt"}}}
+	}
+	f.set(pb.ThingKind_THING_KIND_BAR, "ottermere/OT-1", &pb.Thing{Thing: &pb.Thing_Bar{Bar: &pb.Bar{Name: "ottermere/OT-1", Assays: []*pb.AssayRecord{
+		report("S-1", "812.10", 0), report("S-2", "811.30", 0), report("S-1", "812.30", 0), report("S-3", "811.80", 0), report("S-2", "700", 9)}}}})
+	for name, taken := range map[string]*pb.SampleTaken{
+		"ottermere/S-1": {Method: pb.SampleMethod_SAMPLE_METHOD_DRILL, Positions: []string{"top A1"}},
+		"ottermere/S-2": {Method: pb.SampleMethod_SAMPLE_METHOD_DRILL, Positions: []string{"bottom C3"}},
+		"ottermere/S-3": {Method: pb.SampleMethod_SAMPLE_METHOD_DIP},
+	} {
+		f.set(pb.ThingKind_THING_KIND_SAMPLE, name, &pb.Thing{Thing: &pb.Thing_Sample{Sample: &pb.Sample{Name: name, Taken: taken}}})
+	}
+	server, _ := f.serve(t, "127.0.0.1:0")
+	d := newDesk(t, f, server)
+	d.run("sample", "compare", "OT-1", "--element", "Au", "--limit", "0.5").want(t, exitDone, "drill top A1 (ottermere/S-1) is 0.9 ppt above drill bottom C3 (ottermere/S-2)", "dip (ottermere/S-3)", "melt again")
+	d.run("sample", "compare", "OT-1", "--element", "Au", "--limit", "0.9").want(t, exitDone, "within 0.9 ppt")
+	d.run("sample", "compare", "OT-1", "--element", "Au", "--limit", "0.9", "-o", "json").want(t, exitDone, `"range": "0.9"`)
+	d.run("sample", "compare", "OT-1", "--element", "Ag", "--limit", "0.5").want(t, exitRefused, "POSITIONS_COUNT")
+	d.run("sample", "compare", "OT-1", "--element", "gold", "--limit", "0.5").want(t, exitRefused, "ELEMENT_UNKNOWN")
+	d.run("sample", "compare", "OT-1", "--element", "Au", "--limit", "none").want(t, exitRefused, "--limit")
+}

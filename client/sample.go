@@ -9,9 +9,10 @@ import (
 )
 
 type sampleCmd struct {
-	Take sampleTake `cmd:"" help:"Record a sample and the sealed packets it was split into." example:"barward sample take S-1 --source OT-0412 --method drill --position 'top A1' --position 'bottom C3' --packet P1:SN-801:seller --packet P2:SN-802:umpire"`
-	List listCmd    `cmd:"" help:"List samples." example:"barward sample list"`
-	Show showCmd    `cmd:"" help:"Show a sample with the reports on it." example:"barward sample show S-1"`
+	Take    sampleTake    `cmd:"" help:"Record a sample and the sealed packets it was split into." example:"barward sample take S-1 --source OT-0412 --method drill --position 'top A1' --position 'bottom C3' --packet P1:SN-801:seller --packet P2:SN-802:umpire"`
+	List    listCmd       `cmd:"" help:"List samples." example:"barward sample list"`
+	Compare sampleCompare `cmd:"" help:"Whether a bar is alike throughout, by the reports on its samples and on its pour's: top against bottom, drill against dip and pin." computes:"homogeneity" example:"barward sample compare OT-0412 --element Au --limit 0.5"`
+	Show    showCmd       `cmd:"" help:"Show a sample with the reports on it." example:"barward sample show S-1"`
 }
 
 type sampleTake struct {

@@ -80,7 +80,7 @@ func (a *app) showTable(t table) error {
 // Bounds of a table's layout, in characters.
 const (
 	paperWidth    = 160 // of a table that goes to a file or another program
-	narrowest     = 12  // of a column that is made narrower
+	longestWord   = 40  // of a column that is made narrower: a shorter word, such as a mark, is never broken
 	betweenColumn = 2
 )
 
@@ -97,7 +97,7 @@ func (a *app) width() int {
 // fit returns the width of each column: what its widest cell takes, but where that is more than most in all, the widest
 // column gives way first, again and again, and its text is wrapped. A column of figures is never wrapped.
 func (t table) fit(most int) []int {
-	widths := make([]int, len(t.columns))
+	widths, words := make([]int, len(t.columns)), make([]int, len(t.columns))
 	total := 0
 	for i, name := range t.columns {
 		widths[i] = utf8.RuneCountInString(name)
@@ -105,13 +105,17 @@ func (t table) fit(most int) []int {
 			for _, line := range strings.Split(row[i], "\n") {
 				widths[i] = max(widths[i], utf8.RuneCountInString(line))
 			}
+			for _, word := range strings.Fields(row[i]) {
+				words[i] = max(words[i], min(utf8.RuneCountInString(word), longestWord))
+			}
 		}
+		words[i] = max(words[i], utf8.RuneCountInString(name))
 		total += widths[i] + betweenColumn
 	}
 	for ; total > most; total-- {
 		widest := -1
 		for i, name := range t.columns {
-			if !figures[name] && widths[i] > narrowest && (widest < 0 || widths[i] > widths[widest]) {
+			if !figures[name] && widths[i] > words[i] && (widest < 0 || widths[i] > widths[widest]) {
 				widest = i
 			}
 		}

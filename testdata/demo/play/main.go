@@ -383,13 +383,18 @@ func (p *player) summary(ctx context.Context) error {
 			return err
 		}
 		var st struct {
-			Lot string `json:"lot"`
-			Net string `json:"net"`
+			Lot         string `json:"lot"`
+			Net         string `json:"net"`
+			CorrectedBy string `json:"corrected_by"`
 		}
 		if err := json.Unmarshal([]byte(text), &st); err != nil {
 			return err
 		}
-		fmt.Fprintf(p.out, "  %s, statement %s: net sum due to the seller %s\n", st.Lot, name, st.Net)
+		if st.CorrectedBy == "" {
+			fmt.Fprintf(p.out, "  %s, statement %s: net sum due to the seller %s\n", st.Lot, name, st.Net)
+		} else {
+			fmt.Fprintf(p.out, "  %s, statement %s said %s; corrected by %s\n", st.Lot, name, st.Net, st.CorrectedBy)
+		}
 		if err := os.WriteFile(p.path(strings.ReplaceAll(name, "/", "-")+".json"), []byte(text), 0o644); err != nil {
 			return err
 		}
@@ -415,7 +420,11 @@ func (p *player) verify(ctx context.Context) error {
 	command := exec.CommandContext(ctx, p.path("bin", "barward-server"), "verify", "--ledger", p.path("ledger.db"))
 	output, err := command.CombinedOutput()
 	fmt.Fprintf(p.out, "\nThe ledger\n──────────\n%s", output)
-	return err
+	if err != nil {
+		return fmt.Errorf("the ledger does not verify: %w", err)
+	}
+	fmt.Fprintln(p.out, "The ledger is verified.")
+	return nil
 }
 
 // example is a command that somebody can try on a kept server.
