@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"maps"
 	"os"
+	"regexp"
 	"slices"
 	"strings"
 	"unicode/utf8"
@@ -72,10 +73,15 @@ func (a *app) showTable(t table) error {
 		w.AppendRow(rowOf(row))
 	}
 	for _, line := range strings.Split(w.Render(), "\n") {
-		say(a.out, "%s\n", strings.TrimRight(line, " "))
+		say(a.out, "%s\n", strings.TrimRight(strings.ReplaceAll(line, glue, " "), " "))
 	}
 	return nil
 }
+
+// glue stands for the blank between a figure and its unit while a table is laid out, so that no line ends between them.
+const glue = "\ue000"
+
+var figureAndUnit = regexp.MustCompile(`([0-9]) (g\b|kg\b|mg\b|oz\b|ppt\b|%|percent\b|[A-Z]{3}\b)`)
 
 // Bounds of a table's layout, in characters.
 const (
@@ -105,7 +111,7 @@ func (t table) fit(most int) []int {
 			for _, line := range strings.Split(row[i], "\n") {
 				widths[i] = max(widths[i], utf8.RuneCountInString(line))
 			}
-			for _, word := range strings.Fields(row[i]) {
+			for _, word := range strings.Fields(figureAndUnit.ReplaceAllString(row[i], "${1}"+glue+"${2}")) {
 				words[i] = max(words[i], min(utf8.RuneCountInString(word), longestWord))
 			}
 		}
@@ -134,7 +140,7 @@ var figures = map[string]bool{"quantity": true, "rate": true, "amount": true, "m
 
 func rowOf(cells []string) (row pretty.Row) {
 	for _, cell := range cells {
-		row = append(row, printable(cell))
+		row = append(row, figureAndUnit.ReplaceAllString(printable(cell), "${1}"+glue+"${2}"))
 	}
 	return row
 }
