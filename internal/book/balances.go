@@ -331,8 +331,7 @@ func (s *store) weighedBy(party string, from uint64) (subjects []string, more bo
 			subjects = append(subjects, subject)
 		}
 	}
-	var walk func(note *pb.EntryNote)
-	walk = func(note *pb.EntryNote) {
+	walk := func(note *pb.EntryNote) {
 		title, name := subjectOf(note)
 		switch title {
 		case pours.title():
@@ -349,14 +348,6 @@ func (s *store) weighedBy(party string, from uint64) (subjects []string, more bo
 			}
 		case bars.title(), boxes.title(), lots.title():
 			add(title, name)
-		case corrections.title():
-			c, ok := corrections.load(s, name)
-			if !ok {
-				return
-			}
-			if target, ok := notes.load(s, c.Corrects); ok && target.Kind != "corrected" {
-				walk(target)
-			}
 		}
 	}
 	looked := 0
@@ -365,18 +356,14 @@ func (s *store) weighedBy(party string, from uint64) (subjects []string, more bo
 		after = binary.BigEndian.AppendUint16(binary.BigEndian.AppendUint64(nil, from-1), ^uint16(0))
 	}
 	err = notes.page(s.bucket, after, ^uint64(0), func(_ []byte, value thing) bool {
-		if looked++; looked > maxScanned {
+		if looked++; looked > maxLooked {
 			more = true
 			return false
 		}
 		note := value.(*pb.EntryNote)
 		switch note.Kind {
-		case "pour_recorded", "weighed", "bar_received", "melted", "corrected":
+		case "pour_recorded", "weighed", "bar_received", "melted", "corrected": // a correction is about what it corrects
 			if note.Party == party {
-				walk(note)
-			}
-		case "countersigned": // it may have brought a correction of ours into effect
-			if strings.HasPrefix(note.Subject, corrections.title()+" ") {
 				walk(note)
 			}
 		}

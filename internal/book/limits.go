@@ -38,6 +38,7 @@ const (
 	maxSummed       = 200_000 // discrepancies added up for one summary
 	maxFilter       = 500     // characters of a filter
 	maxRemarks      = 20      // remarks kept of one entry
+	maxLooked       = 200_000 // entries looked through for what hangs on the check of a balance
 	maxNamed        = 20      // weighings named in the words of a failed check; its evidence has all
 	maxBias         = 10_000  // differences of one bias report
 

@@ -61,7 +61,7 @@ func (t table[T]) page(bucket *bbolt.Bucket, after []byte, below uint64, visit f
 			k, v = c.Next()
 		}
 	}
-	for ; k != nil && len(k) == 10 && binary.BigEndian.Uint64(k) < below; k, v = c.Next() {
+	for ; len(k) == 10 && binary.BigEndian.Uint64(k) < below; k, v = c.Next() {
 		value, err := t.decode(v)
 		if err != nil {
 			return err

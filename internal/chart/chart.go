@@ -69,7 +69,7 @@ const (
 	width       = 900
 	left        = 70
 	right       = 170
-	head        = 40
+	head        = 52
 	panelHeight = 220
 	panelGap    = 50
 	foot        = 40

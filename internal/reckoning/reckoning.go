@@ -7,6 +7,7 @@ package reckoning
 import (
 	"encoding/json"
 	"fmt"
+	"slices"
 
 	"barward/internal/assay"
 	"barward/internal/chart"
@@ -82,6 +83,9 @@ func BiasChart(s assay.Series, r assay.BiasReport) string {
 		Lines: []chart.Line{{Label: "moving average", Values: r.Average.Values, Dash: "8 3"}},
 		Rules: []chart.Rule{{Label: "0", Value: 0}, {Label: "mean", Value: r.Mean, Dash: "12 4"},
 			{Label: "mean + 3 s", Value: r.Charted.Upper, Dash: "2 3"}, {Label: "mean − 3 s", Value: r.Charted.Lower, Dash: "2 3"}},
+	}
+	if limit := s.Points[0].Limit; limit.Sign() > 0 && !slices.ContainsFunc(s.Points, func(p assay.Paired) bool { return !p.Limit.Equal(limit) }) {
+		above.Rules = append(above.Rules, chart.Rule{Label: "limit agreed", Value: limit.Float(), Dash: "10 2 2 2"}, chart.Rule{Label: "limit agreed", Value: -limit.Float(), Dash: "10 2 2 2"})
 	}
 	for _, p := range s.Points {
 		above.Points = append(above.Points, chart.Point{Label: p.Of, Value: p.Difference.Float(), Outside: p.Limit.Sign() > 0 && p.Limit.Less(p.Difference.Abs())})

@@ -2,8 +2,10 @@ package reckoning
 
 import (
 	"encoding/json"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -68,4 +70,38 @@ func TestExamplesSpeak(t *testing.T) {
 			}
 		}
 	}
+}
+
+// Whatever the file holds, a computation answers or refuses; what it answers can be written as JSON.
+func FuzzCompute(f *testing.F) {
+	names := slices.Sorted(maps.Keys(Compute))
+	files, err := filepath.Glob(filepath.Join("..", "..", "testdata", "examples", "*", "*.json"))
+	if err != nil || len(files) < 10 {
+		f.Fatal(files, err)
+	}
+	for _, file := range files {
+		text, err := os.ReadFile(file)
+		if err != nil {
+			f.Fatal(err)
+		}
+		for i := range names {
+			f.Add(uint8(i), text)
+		}
+	}
+	f.Fuzz(func(t *testing.T, which uint8, text []byte) {
+		if len(text) > 20_000 {
+			return
+		}
+		name := names[int(which)%len(names)]
+		answer, err := Compute[name](text)
+		if err != nil {
+			if refusal.As(err) == nil {
+				t.Errorf("%s fails with %v and does not refuse", name, err)
+			}
+			return
+		}
+		if _, err := json.Marshal(answer); err != nil {
+			t.Errorf("%s cannot write its answer: %v", name, err)
+		}
+	})
 }
