@@ -104,6 +104,7 @@ type statementExplain struct {
 // Run walks.
 func (c *statementExplain) Run(a *app) error {
 	var text []byte
+	var lot string // of a statement on record
 	var err error
 	switch {
 	case c.File != "":
@@ -118,7 +119,7 @@ func (c *statementExplain) Run(a *app) error {
 		if err != nil {
 			return err
 		}
-		text = []byte(thing.GetStatement().GetDocumentJson())
+		text, lot = []byte(thing.GetStatement().GetDocumentJson()), thing.GetStatement().GetLot()
 	default:
 		return refusal.Invalidf("STATEMENT_MISSING", "", "Name a statement, or a file with --file.")
 	}
@@ -135,7 +136,10 @@ func (c *statementExplain) Run(a *app) error {
 	}
 	t := table{columns: []string{"line", "text", "quantity", "rate", "amount", "formula", "entries"}}
 	outline(&t, explained, 0)
-	return a.showTable(t)
+	if err := a.showTable(t); err != nil || lot == "" || a.g.Output != "table" {
+		return err
+	}
+	return a.showSources(explained.Refs(), lot)
 }
 
 // outline lays an explanation out as a table, each input indented under what it explains.
