@@ -11,6 +11,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"barward/internal/assay"
+	"barward/internal/settlement"
 	pb "barward/proto/barward/v1"
 )
 
@@ -209,9 +210,20 @@ func TestAtTheBench(t *testing.T) {
 
 func TestRoutesAndStatements(t *testing.T) {
 	f := newFake(t)
-	f.set(pb.ThingKind_THING_KIND_STATEMENT, "ottermere/ST-1",
-		&pb.Thing{Thing: &pb.Thing_Statement{Statement: &pb.Statement{Name: "ottermere/ST-1", Lot: "quillhaven/L-1",
-			Kind: pb.StatementKind_STATEMENT_KIND_FINAL, Net: "-5.00 USD", Lines: []*pb.StatementLine{{Description: "payable gold", Quantity: "1.234 oz", Amount: "10.00 USD", Refs: []string{"41"}}}}}})
+	figures, err := os.ReadFile(filepath.Join("..", "internal", "settlement", "testdata", "full_settlement.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	settled, err := settlement.Preview(figures)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, net := range map[string]string{"ottermere/ST-1": settled.Net.String(), "ottermere/ST-2": "-5.00 USD"} { // ST-2 lies
+		f.set(pb.ThingKind_THING_KIND_STATEMENT, name,
+			&pb.Thing{Thing: &pb.Thing_Statement{Statement: &pb.Statement{Name: name, Lot: "quillhaven/L-1",
+				Kind: pb.StatementKind_STATEMENT_KIND_FINAL, Net: net, DocumentJson: string(settled.JSON()), Digest: settled.Digest(),
+				Lines: []*pb.StatementLine{{Description: "payable gold", Quantity: "1.234 oz", Amount: "10.00 USD", Refs: []string{"41"}}}}}})
+	}
 	f.set(pb.ThingKind_THING_KIND_BALANCE, "ottermere/B1",
 		&pb.Thing{Thing: &pb.Thing_Balance{Balance: &pb.Balance{Name: "ottermere/B1",
 			Registered: &pb.BalanceRegistered{AccuracyClass: "II", Capacity: "32000 g", Readability: "0.1 g",
@@ -225,9 +237,11 @@ func TestRoutesAndStatements(t *testing.T) {
 					Holder: pb.PacketHolder_PACKET_HOLDER_UMPIRE}}}, Assays: []*pb.AssayRecord{{Report: "ottermere/R-1", Results: []*pb.AssayResult{{Element: "Au", Fineness: "812.30 ppt"}}, Entry: 9}}}}})
 	server, _ := f.serve(t, "127.0.0.1:0")
 	d := newDesk(t, f, server)
+	// Reference 04, section 5: 226324.11 to the seller; by hand 2302796.10 + 5166.11 = 2307962.21 of value.
 	d.run("statement", "show", "ST-1").want(t, exitDone, "final statement ottermere/ST-1", "payable gold", "1.234 oz",
-		"-5.00 USD (due from the seller)")
-	d.run("statement", "show", "ST-1", "-o", "csv").want(t, exitDone, "ottermere/ST-1,quillhaven/L-1,final,-5.00 USD")
+		"226324.11 USD (due to the seller)", "balance Au", "value 2307962.21 − charges 663.97", "= net 226324.11 USD")
+	d.run("statement", "show", "ST-1", "-o", "csv").want(t, exitDone, "ottermere/ST-1,quillhaven/L-1,final,226324.11 USD")
+	d.run("statement", "show", "ST-2").want(t, exitRefused, "STATEMENT_DIFFERS")
 	d.run("balance", "show", "B1").want(t, exitDone, "20 kg within 1 g")
 	d.run("sample", "show", "S-1").want(t, exitDone, "P1 SN-1 umpire", "Au 812.30 ppt", "ottermere/R-1")
 	d.run("sample", "show", "S-1", "-o", "json").want(t, exitDone, `"fineness": "812.30 ppt"`)

@@ -5,6 +5,7 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	"barward/internal/quantity"
 	"barward/internal/refusal"
 	"barward/internal/settlement"
 	pb "barward/proto/barward/v1"
@@ -220,9 +221,14 @@ func (a *app) showStatement(s *pb.Statement) error {
 	if err := a.showTable(t); err != nil {
 		return err
 	}
-	if err := a.showChanges(s); err != nil {
+	document, err := documentOf(s)
+	if err != nil {
 		return err
 	}
+	if err := a.showChanges(s, document); err != nil {
+		return err
+	}
+	a.showBalance(document)
 	say(a.out, "\npayable        %s\nnet            %s%s\n", strings.Join(s.GetPayable(), ", "), s.GetNet(),
 		toWhom(s.GetNet()))
 	for _, more := range []field{{"paid", s.GetPaid()}, {"issued by", s.GetIssuer()}, {"countersigned",
@@ -234,14 +240,47 @@ func (a *app) showStatement(s *pb.Statement) error {
 	return nil
 }
 
-// showChanges prints what a corrected statement changed, and which figures below moved it.
-func (a *app) showChanges(s *pb.Statement) error {
-	if s.GetKind() != pb.StatementKind_STATEMENT_KIND_CORRECTED {
-		return nil
-	}
+// documentOf returns the statement itself, which balances, or it would not be read, and has the digest that the service
+// says: what is countersigned is this and nothing else.
+func documentOf(s *pb.Statement) (settlement.Statement, error) {
 	document, err := settlement.ParseStatement([]byte(s.GetDocumentJson()))
 	if err != nil {
-		return err
+		return document, err
+	}
+	if document.Digest() != s.GetDigest() || document.Net.String() != s.GetNet() {
+		return document, refusal.New(refusal.DataLoss, "STATEMENT_DIFFERS", "", "The service shows other figures than the statement's own document holds. Sign nothing, keep what was shown, and ask its operator.")
+	}
+	return document, nil
+}
+
+// showBalance proves that no metal appears or disappears on a statement, and that its money adds up.
+func (a *app) showBalance(s settlement.Statement) {
+	say(a.out, "\n")
+	for _, m := range s.Metal {
+		say(a.out, "balance %-5s  received %s = payable %s + unpaid %s + lost in the melt %s %s\n", m.Element, m.Received, m.Payable, m.Unpaid, m.Loss, m.Unit)
+	}
+	say(a.out, "balance money  ")
+	for i, part := range []struct {
+		name   string
+		amount quantity.Decimal
+	}{{"value", s.Money.Value}, {"charges", s.Money.Charges}, {"penalties", s.Money.Penalties}, {"advances", s.Money.Advances},
+		{"interest", s.Money.Interest}, {"held back", s.Money.HeldBack}} {
+		if part.amount.IsZero() && i > 0 {
+			continue
+		}
+		sign := map[bool]string{true: "+ ", false: "− "}[part.amount.Sign() >= 0]
+		if i == 0 {
+			sign = ""
+		}
+		say(a.out, "%s%s %s ", sign, part.name, part.amount.Abs())
+	}
+	say(a.out, "= net %s\n", s.Net)
+}
+
+// showChanges prints what a corrected statement changed, and which figures below moved it.
+func (a *app) showChanges(s *pb.Statement, document settlement.Statement) error {
+	if s.GetKind() != pb.StatementKind_STATEMENT_KIND_CORRECTED {
+		return nil
 	}
 	say(a.out, "\nwhat changed, and because of what\n")
 	t := table{columns: []string{"line", "before", "after", "because of"}}
@@ -268,6 +307,7 @@ func (a *app) showSettlement(s settlement.Statement) error {
 	if err := a.showTable(t); err != nil {
 		return err
 	}
+	a.showBalance(s)
 	say(a.out, "\nnet     %s%s\n", s.Net, toWhom(s.Net.String()))
 	if !s.Converted.IsZero() {
 		say(a.out, "        %s\n", s.Converted)
