@@ -19,12 +19,18 @@ type PreviewAir struct {
 	Pressure    *quantity.Decimal `json:"pressure_pa,omitempty"`      // Pa
 	Temperature *quantity.Decimal `json:"temperature_c,omitempty"`    // °C
 	Humidity    *quantity.Decimal `json:"humidity_percent,omitempty"` // %
+	// Form is the formula for pressure, temperature and humidity: cipm_2007, which an empty one means too, or oiml_r111,
+	// the approximate one, refused outside its validity.
+	Form string `json:"form,omitempty"`
 }
 
 // Estimate returns the air density. It refuses what is none of the three ways, or two at once.
 func (a PreviewAir) Estimate() (Air, error) {
 	room := a.Temperature != nil && a.Humidity != nil
 	dry := a.Temperature == nil && a.Humidity == nil
+	if a.Form != "" && a.Form != "cipm_2007" && a.Form != "oiml_r111" || a.Form != "" && a.Pressure == nil {
+		return Air{}, refusal.Invalidf("AIR_FORM_UNKNOWN", "form", "%s does not fit; with a pressure use cipm_2007 or oiml_r111, else leave it out", refusal.Quote(a.Form))
+	}
 	switch {
 	case a.Density != nil && a.Elevation == nil && a.Pressure == nil && dry:
 		if a.Density.IsZero() {
@@ -38,6 +44,9 @@ func (a PreviewAir) Estimate() (Air, error) {
 	case a.Density == nil && a.Elevation != nil && a.Pressure == nil && room:
 		return RoomAir(*a.Elevation, *a.Temperature, *a.Humidity)
 	case a.Density == nil && a.Elevation == nil && a.Pressure != nil && room:
+		if a.Form == "oiml_r111" {
+			return MeasuredAir(*a.Pressure, *a.Temperature, *a.Humidity)
+		}
 		return CIPM2007(*a.Pressure, *a.Temperature, *a.Humidity)
 	}
 	return Air{}, refusal.Invalidf("AIR_UNCLEAR", "",
