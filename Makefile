@@ -20,7 +20,7 @@ demo: ## play the invented scenario through a real server and client, and print 
 	CGO_ENABLED=0 go run ./testdata/demo/play
 
 run: ## the same, and keep the server running with the demonstration's data
-	CGO_ENABLED=0 go run ./testdata/demo/play -keep
+	CGO_ENABLED=0 go build -o out/play ./testdata/demo/play && exec out/play -keep -out out/run
 
 build: ## build bin/barward and bin/barward-server
 	CGO_ENABLED=0 go build -trimpath -o bin/barward ./client

@@ -293,8 +293,27 @@ func beside(neighbour, short string) string {
 	return short
 }
 
-// line reads one line of standard input without its ending.
+// line reads one line of standard input without its ending, or returns when the command is interrupted: what somebody
+// broke off must not go on to be signed.
 func (a *app) line() (string, error) {
+	type typed struct {
+		text string
+		err  error
+	}
+	came := make(chan typed, 1) // an interrupted read ends with the process
+	go func() {
+		text, err := a.readLine()
+		came <- typed{text, err}
+	}()
+	select {
+	case t := <-came:
+		return t.text, t.err
+	case <-a.ctx.Done():
+		return "", a.ctx.Err()
+	}
+}
+
+func (a *app) readLine() (string, error) {
 	if a.lines == nil {
 		a.lines = bufio.NewReaderSize(a.in, maxLine)
 	}

@@ -79,6 +79,9 @@ func (c *exchangeCommit) Run(a *app) error {
 		return refusal.New(refusal.Exists, "RESULT_SEALED_ALREADY", "--again",
 			"A result of lot %s for round %d is sealed in %s. A commitment cannot be changed: reveal it. If it was refused, give --again.", lot, c.Round, a.home.path(name))
 	case taken:
+		if err := a.notCommitted(lot, side, c.Round); err != nil {
+			return err
+		}
 		if err := a.home.write(name+"."+a.now().UTC().Format("20060102T150405.000"), before); err != nil {
 			return err
 		}
@@ -100,6 +103,22 @@ func (c *exchangeCommit) Run(a *app) error {
 	say(a.complain,
 		"The result is sealed in %s. Keep that file until it is revealed: without it the commitment is worth nothing.\n", a.home.path(name))
 	return a.record(event)
+}
+
+// notCommitted refuses where the record holds a commitment of this side already: the sealed file that opens it must stay.
+// Without a link nobody can tell, and nothing is replaced.
+func (a *app) notCommitted(lot string, side assay.Side, round int32) error {
+	thing, err := a.get(pb.ThingKind_THING_KIND_LOT, lot)
+	if err != nil {
+		return err
+	}
+	for _, s := range thing.GetLot().GetSteps() {
+		if s.GetAction() == string(assay.StepCommitted) && s.GetSide() == string(side) && s.GetRound() == round {
+			return refusal.New(refusal.Precondition, "ALREADY_COMMITTED", "--again",
+				"The %s has committed to a result of lot %s in round %d (entry %d). The sealed file stays as it is, to be revealed.", side, lot, round, s.GetEntry())
+		}
+	}
+	return nil
 }
 
 // side says for whom a result is: the lot's refiner owns it, the seller sold it.

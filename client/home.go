@@ -49,7 +49,7 @@ func (h home) write(name string, text []byte) error {
 }
 
 func notKept(path string, cause error) error {
-	return refusal.New(refusal.Unavailable, "HOME_NOT_WRITTEN", "--home",
+	return refusal.New(refusal.Precondition, "HOME_NOT_WRITTEN", "--home",
 		"%s could not be written (%v). See that the folder is yours and has room, or name another with --home.", path, cause).Because(cause)
 }
 
@@ -89,7 +89,7 @@ func readFile(path string, most int64) ([]byte, error) {
 func readAll(from io.Reader, name string, most int64) ([]byte, error) {
 	text, err := io.ReadAll(io.LimitReader(from, most+1))
 	if err != nil {
-		return nil, refusal.New(refusal.Unavailable, "FILE_NOT_READ", "", "%s cannot be read: %v.", name, err).Because(err)
+		return nil, refusal.New(refusal.Precondition, "FILE_NOT_READ", "", "%s cannot be read: %v.", name, err).Because(err)
 	}
 	if int64(len(text)) > most {
 		return nil, refusal.New(refusal.Exhausted, "FILE_TOO_LARGE", "",

@@ -420,6 +420,9 @@ func (a *app) witnessHere(name, note string, down error) error {
 	if _, number, full := strings.Cut(name, "/"); full {
 		name = number
 	}
+	if err := a.openBox(); err != nil {
+		return err
+	}
 	waiting, err := a.box.Waiting(outbox.MaxPage)
 	if err != nil {
 		return err

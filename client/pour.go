@@ -1,7 +1,10 @@
 package main
 
 import (
+	"context"
+	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"barward/internal/quantity"
@@ -179,11 +182,19 @@ func (a *app) atTheBench(balance, unit string) (bars []*pb.PouredBar, err error)
 		mark, err := a.line()
 		if err == nil && mark == "" && len(bars) > 0 {
 			say(a.out, "record %s, total %s? yes, or the next mark: ", counted(len(bars), "bar"), total)
-			if mark, err = a.line(); err == nil && mark == "yes" {
-				return bars, nil
+			mark, err = a.line()
+			switch strings.ToLower(mark) {
+			case "y", "yes":
+				if err == nil {
+					return bars, nil
+				}
+			case "n", "no":
+				continue
 			}
 		}
 		switch {
+		case errors.Is(err, context.Canceled):
+			return nil, stoppedBefore(err)
 		case err != nil:
 			return nil, endOfInput(err)
 		case mark == "" && len(bars) == 0:
@@ -197,10 +208,20 @@ func (a *app) atTheBench(balance, unit string) (bars []*pb.PouredBar, err error)
 				bars, weights = bars[:n], weights[:n]
 			}
 			continue
+		case slices.ContainsFunc(bars, func(bar *pb.PouredBar) bool { return bar.GetMark() == mark }):
+			say(a.out, "  ✗ %s is in this pour already; a mark is used once\n", mark)
+			continue
 		}
 		readings, weight, err := a.askReadings(b, unit)
+		if errors.Is(err, context.Canceled) {
+			return nil, stoppedBefore(err)
+		}
 		if err != nil {
 			return nil, err
+		}
+		if readings == nil {
+			say(a.out, "  %s not taken\n", mark)
+			continue
 		}
 		total, weights = total.Add(weight), append(weights, weight)
 		bars = append(bars, &pb.PouredBar{Mark: mark, Readings: readings})
@@ -216,7 +237,7 @@ func counted(n int, thing string) string {
 	return fmt.Sprintf("%d %ss", n, thing)
 }
 
-// askReadings asks until two readings agree, or until somebody insists.
+// askReadings asks until two readings agree, or until somebody insists; none where the bar is taken back with undo.
 func (a *app) askReadings(b *weighing.Balance, unit string) ([]string, quantity.Mass, error) {
 	var readings, apart []string // apart is the last pair that did not agree
 	for {
@@ -224,6 +245,9 @@ func (a *app) askReadings(b *weighing.Balance, unit string) ([]string, quantity.
 		text, err := a.line()
 		if err != nil {
 			return nil, quantity.Mass{}, err
+		}
+		if text == "undo" {
+			return nil, quantity.Mass{}, nil
 		}
 		if text == "keep" && len(apart) > 0 {
 			weight, _ := judge(b, apart)

@@ -90,6 +90,9 @@ func (a *app) record(bodies ...proto.Message) error {
 }
 
 func (a *app) recordEvents(events ...*pb.Event) error {
+	if err := a.ctx.Err(); err != nil {
+		return stoppedBefore(err)
+	}
 	mine := map[uuid.UUID]bool{}
 	for _, event := range events {
 		item, err := a.put(event)
@@ -107,6 +110,11 @@ func (a *app) recordEvents(events ...*pb.Event) error {
 		say(a.complain, "%s sent by another command at work on this outbox; `barward ledger outbox list` shows what was refused.\n", counted(len(mine), "event"))
 	}
 	return a.tell(answers, stopped)
+}
+
+// stoppedBefore is an interruption before anything was signed.
+func stoppedBefore(err error) error {
+	return refusal.New(refusal.Precondition, "STOPPED", "", "Stopped. Nothing was signed and nothing was recorded.").Because(err)
 }
 
 // answer is what became of one event.

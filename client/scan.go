@@ -84,6 +84,9 @@ func (s *scan) line(text string) (reply string, event *pb.BarReceived, stop bool
 		reply, event = s.scanned(name, rest)
 		return reply, event, false
 	}
+	if _, ok := s.masses(words); ok {
+		return glance("✗", "NO BAR", "%s is a weight, and no bar is on the balance; nothing recorded. Scan the bar's mark first", strings.Join(words, " ")), nil, false
+	}
 	return glance("✗", "UNKNOWN", "%q is no box and no bar of %s; nothing recorded. If it is a bar: extra %s", first,
 		s.door.Consignment, first), nil, false
 }

@@ -46,7 +46,7 @@ func TestScanLines(t *testing.T) {
 		{"20000.3", "✗ READINGS      the readings are 0.3 g apart, above the repeatability of 0.2 g: weigh a fresh pair, or keep", ""},
 		{"20000.15 20000.2", "✗ READING       a reading of 20000.15 g is finer than this balance shows", ""},
 		{"20000.0 20000.2", "✓ OK            bar Q-2 in box B-1 — 20000.1 g, 1 remain", "ottermere/Q-2 ottermere/B-1"},
-		{"20000.0", `✗ UNKNOWN       "20000.0"`, ""},
+		{"20000.0", `✗ NO BAR        20000.0 is a weight`, ""},
 		{"extra Q-77 100.0 100.0", "✗ NOT ADVISED   bar Q-77, found in box B-1 — 100.0 g, 1 remain",
 			"ottermere/Q-77 ottermere/B-1"},
 		{"zebra/Z-1 100.0 100.0", "✗ NOT ADVISED   bar Z-1, found in box B-1", "zebra/Z-1 ottermere/B-1"},

@@ -314,7 +314,11 @@ func TestRegisterAddsUp(t *testing.T) {
 			return nil
 		})
 	})
-	h.must("lucan", &pb.DiscrepancyDecided{Discrepancy: name, Decision: pb.Decision_DECISION_SHARED, Reason: "shared (invented)", Conceded: "300.33 USD"})
+	offer := h.must("lucan", &pb.DiscrepancyDecided{Discrepancy: name, Decision: pb.Decision_DECISION_SHARED, Reason: "shared (invented)", Conceded: "300.33 USD"})
+	if l := weights(sum("fennimore", "")); l.Open != 2 || len(l.Conceded) != 0 {
+		t.Errorf("who must answer has offered to share, and nobody has agreed: %v", l)
+	}
+	h.must("fennimore", h.countersign(offer))
 	if l := weights(sum("fennimore", "")); l.Open != 1 || l.MoneyOpen[0] != "1201.34 USD" || len(l.Conceded) != 1 || l.Conceded[0] != "300.33 USD" {
 		t.Errorf("after a decision: %v", l)
 	}
@@ -360,8 +364,15 @@ func TestLateDecisionsAreMarked(t *testing.T) {
 	h.must("lucan", decided(first))
 	h.clock(when(t, second.ClaimBy+"T12:00:00-05:00").AddDate(0, 0, 1).Format("2006-01-02T15:04:05Z07:00"))
 	h.must("lucan", decided(second))
+	if d := load(h, discrepancies, first.Name); d.State != pb.DiscrepancyState_DISCREPANCY_STATE_OPEN {
+		t.Errorf("referred, and %s", d.State) // it goes on, and comes back to be decided
+	}
 	if load(h, discrepancies, first.Name).DecidedLate || !load(h, discrepancies, second.Name).DecidedLate {
 		t.Error("the last day of the window is in time, the day after is late")
+	}
+	h.must("fennimore", &pb.DiscrepancyDecided{Discrepancy: first.Name, Decision: pb.Decision_DECISION_WAIVED, Reason: "invented"})
+	if d := load(h, discrepancies, first.Name); d.State != pb.DiscrepancyState_DISCREPANCY_STATE_DECIDED {
+		t.Errorf("waived by the other side, and %s", d.State)
 	}
 }
 

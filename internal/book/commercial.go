@@ -608,6 +608,9 @@ func (f *fold) paymentRecorded(e *pb.PaymentRecorded) error {
 			return err
 		}
 	}
+	if over := paid.Amount().Sub(net.Amount()); over.Sign() == net.Amount().Sign() && over.Sign() != 0 {
+		return refusal.New(refusal.Precondition, "PAYMENT_BEYOND_NET", "amount", "with %s, %s would be paid on a net of %s; check the amount, or issue a corrected statement first", amount, paid, net).About(st.Name).With("value", e.Amount)
+	}
 	st.Paid, st.Entries = paid.String(), append(st.Entries, f.entry.Seq)
 	last := lot.Statements[len(lot.Statements)-1]
 	if st.Kind != pb.StatementKind_STATEMENT_KIND_PROVISIONAL && last == st.Name && paid.Amount().Equal(net.Amount()) {

@@ -3,6 +3,7 @@ package book
 import (
 	"encoding/binary"
 	"fmt"
+	"strings"
 
 	"go.etcd.io/bbolt"
 
@@ -261,18 +262,28 @@ func (f *fold) discrepancyDecided(e *pb.DiscrepancyDecided) error {
 		return err
 	}
 	if e.Conceded != "" {
-		if _, err := quantity.ParseMoney(e.Conceded); err != nil {
+		conceded, err := quantity.ParseMoney(e.Conceded)
+		if err != nil {
 			return refusal.In(err, "conceded")
 		}
+		stake, err := quantity.ParseMoney(d.Money)
+		if conceded.Amount().Sign() < 0 || err == nil && stake.Currency() != conceded.Currency() {
+			return refusal.Invalidf("AMOUNT_NOT_FIT", "conceded", "%s cannot be conceded; give zero or more, in the currency of what is at stake", conceded).With("value", e.Conceded)
+		}
 	}
-	letsGo := e.Decision == pb.Decision_DECISION_ACCEPTED || e.Decision == pb.Decision_DECISION_WAIVED
-	if letsGo && len(d.Parties) > 1 && d.Answerable == f.who.PartyID {
+	// Who must answer may own up or offer to share, and the other side agrees by countersigning that; it does not close a
+	// claim against itself. What is referred goes on, and is decided when it comes back.
+	answers := len(d.Parties) > 1 && has(strings.Split(d.Answerable, ", "), f.who.PartyID)
+	if answers && (e.Decision == pb.Decision_DECISION_ACCEPTED || e.Decision == pb.Decision_DECISION_WAIVED) {
 		return refusal.New(refusal.Forbidden, "DECISION_NOT_YOURS", "decision", "%s must answer for %s and cannot let it go itself; have the other party accept or waive it", d.Answerable, d.Name).About(d.Name)
 	}
-	d.State, d.Decision, d.Reason, d.Conceded = pb.DiscrepancyState_DISCREPANCY_STATE_DECIDED, e.Decision, e.Reason, e.Conceded
-	d.DecidedBy, d.DecidedEntry = f.person(), f.entry.Seq
-	// The parties may agree on a claim at any time; what is shown is that the agreement had settled it by silence before.
-	d.DecidedLate = late(d, f.at.Format("2006-01-02"))
+	d.Decision, d.Reason, d.Conceded, d.DecidedBy, d.DecidedEntry = e.Decision, e.Reason, e.Conceded, f.person(), f.entry.Seq
+	if !answers && e.Decision != pb.Decision_DECISION_REFERRED {
+		d.State = pb.DiscrepancyState_DISCREPANCY_STATE_DECIDED
+	}
+	// The parties may agree on a claim at any time; what is shown is that the agreement had settled it by silence before. The
+	// ledger's clock says when: an author's own date could be put back.
+	d.DecidedLate = late(d, f.entry.RecordedAt.Format("2006-01-02"))
 	f.about(discrepancies, d.Name)
 	return nil
 }

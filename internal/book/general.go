@@ -31,7 +31,7 @@ func (f *fold) countersigned(e *pb.Countersigned) error {
 		return refusal.New(refusal.Exists, "COUNTERSIGNED_ALREADY", "event_id", "you have countersigned entry %d already", target.Sequence).About(e.EventId)
 	}
 	switch kind := identity.EventKind(target.Kind); kind {
-	case identity.AgreementSigned, identity.StatementIssued: // who may not sign it may not bind their party to it either
+	case identity.AgreementSigned, identity.StatementIssued, identity.DiscrepancyDecided: // who may not sign it may not bind their party to it either
 		if err := identity.CheckMay(f.who, kind); err != nil {
 			return err
 		}
@@ -56,6 +56,13 @@ func (f *fold) countersigned(e *pb.Countersigned) error {
 		if st, ok := statements.change(&f.store, name); ok && other {
 			st.CountersignedBy = append(st.CountersignedBy, f.person())
 			st.Entries = append(st.Entries, f.entry.Seq)
+		}
+	case "discrepancy_decided":
+		d, ok := discrepancies.load(&f.store, name)
+		offered := ok && d.DecidedEntry == target.Sequence && d.State == pb.DiscrepancyState_DISCREPANCY_STATE_OPEN
+		if offered && other && d.Decision != pb.Decision_DECISION_REFERRED {
+			discrepancies.change(&f.store, name)
+			d.State = pb.DiscrepancyState_DISCREPANCY_STATE_DECIDED
 		}
 	case "corrected":
 		c, ok := corrections.change(&f.store, target.Name)

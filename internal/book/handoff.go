@@ -94,7 +94,7 @@ var custodyRules = map[pb.DiscrepancyKind]string{
 	pb.DiscrepancyKind_DISCREPANCY_KIND_CONDITION:     "boxes and bars are sound",
 }
 
-// readings checks the list of boxes that somebody saw at a hand-off.
+// readBoxes checks the list of boxes that somebody saw at a hand-off.
 func (f *fold) readBoxes(list []*pb.BoxReading, least int) error {
 	if err := count("boxes", len(list), least, maxBoxes); err != nil {
 		return err

@@ -232,6 +232,7 @@ func TestEveryRefusal(t *testing.T) {
 	no("LOT_STATED", "fennimore", &pb.AdvancePaid{Lot: r.lotName(), Amount: "1.00 USD", PaidOn: "2027-03-01"})
 	no("LOT_STATED", "lucan", r.previewless("Z", pb.StatementKind_STATEMENT_KIND_FINAL))
 	no("AMOUNT_NOT_FIT", "fennimore", &pb.PaymentRecorded{Statement: "quillmoss/ST", Amount: "1.00 EUR", PaidOn: "2027-03-13"})
+	no("PAYMENT_BEYOND_NET", "fennimore", &pb.PaymentRecorded{Statement: "quillmoss/ST", Amount: "9999999999.00 USD", PaidOn: "2027-03-13"})
 	no("PAYER_RECORDS", "lucan", &pb.PaymentRecorded{Statement: "quillmoss/ST", Amount: "1.00 USD", PaidOn: "2027-03-13"})
 
 	// Discrepancies and corrections.
@@ -240,8 +241,10 @@ func TestEveryRefusal(t *testing.T) {
 	no("DECISION_MISSING", "lucan", decide)
 	decide.Decision = pb.Decision_DECISION_WAIVED
 	no("DECISION_NOT_YOURS", "lucan", decide)
-	decide.Decision = pb.Decision_DECISION_MADE_GOOD
-	h.must("lucan", decide)
+	decide.Decision, decide.Conceded = pb.Decision_DECISION_MADE_GOOD, "-1.00 USD"
+	no("AMOUNT_NOT_FIT", "lucan", decide)
+	decide.Conceded = ""
+	h.must("fennimore", h.countersign(h.must("lucan", decide)))
 	no("DISCREPANCY_CLOSED", "lucan", decide)
 	no("NOT_CORRECTABLE", "ibbet", h.correct(r.pour, nil))
 	no("REPLACEMENT_NOT_FIT", "dilly", h.correct(received, r.melt("1.00 g", "1.00 g")))
