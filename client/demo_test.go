@@ -53,8 +53,8 @@ func TestDemonstration(t *testing.T) {
 		// 21873.6 less that of 21877.0 and 21877.2.
 		"weight on arrival quillmoss/QM-0418": {"observed": "0.7 g", "limit": "0.5 g"},
 		"weight on arrival quillmoss/QM-0421": {"observed": "-3.6 g", "limit": "0.5 g"},
-		// By hand: 145.70 less 148.20.
-		"assay split thistlequay/L-2": {"observed": "-2.50 ppt", "limit": "2.00 ppt", "state": "decided"},
+		// By hand: 148.20 less 145.70.
+		"assay split thistlequay/L-2": {"observed": "2.50 ppt", "limit": "2.00 ppt", "state": "decided"},
 		// By hand: 4480.481 oz at 99.90 % and at 99.80 % are 4476.000 and 4471.520 oz, cut; 4.480 oz at 2931.90 - 0.40 USD.
 		"return differs thistlequay/L-1": {"observed": "-13133.12 USD", "money": "13133.12 USD"},
 	} {
@@ -90,10 +90,10 @@ func TestDemonstration(t *testing.T) {
 	if nets["thistlequay/L-1"] != "1348004.48 USD" {
 		t.Errorf("net sum of L-1 %s, by hand 1348004.48 USD", nets["thistlequay/L-1"])
 	}
-	// By hand: 99091 g at 813.76 and 147.05 ppt are 2592.517 and 468.479 oz fine, 2589.924 and 459.109 oz payable; at 2940.45
-	// and 33.1850 they are 7615542.03 and 15235.53; less 1752.81, 1035.97, 450.00 and the umpire's 640.00.
-	if nets["thistlequay/L-2"] != "7626898.78 USD" {
-		t.Errorf("net sum of L-2 %s, by hand 7626898.78 USD", nets["thistlequay/L-2"])
+	// By hand: 99091 g at 813.76 and 146.80 ppt are 2592.517 and 467.683 oz fine, 2589.924 and 458.329 oz payable; at 2940.45
+	// and 33.1850 they are 7615542.03 and 15209.65; less 1752.81, 1035.97, 450.00 and the umpire's 640.00.
+	if nets["thistlequay/L-2"] != "7626872.90 USD" {
+		t.Errorf("net sum of L-2 %s, by hand 7626872.90 USD", nets["thistlequay/L-2"])
 	}
 
 	trace, err := os.ReadFile(filepath.Join(out, "trace-QM-0421.txt"))

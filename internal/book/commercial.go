@@ -93,7 +93,7 @@ func (s *store) lotInput(lot *pb.Lot, terms settlement.Terms, kind settlement.Ki
 	for _, e := range []struct {
 		name, at string
 		entry    uint64
-	}{{"arrival", lot.ArrivedAt, lot.Entries[0]}, {"melt", lot.MeltedAt, lot.MeltEntry}, {"exchange", exchanged.GetOccurredAt(), exchanged.GetEntry()}} {
+	}{{"arrival", lot.ArrivedAt, lot.ArrivedEntry}, {"melt", lot.MeltedAt, lot.MeltEntry}, {"exchange", exchanged.GetOccurredAt(), exchanged.GetEntry()}} {
 		if e.at == "" {
 			continue
 		}
@@ -542,7 +542,7 @@ func (f *fold) returnReceived(e *pb.ReturnReceived) error {
 			parts = append(parts, fmt.Sprintf("%s %s", strings.ReplaceAll(string(p.Part), "_", " "), p.Amount))
 		}
 	}
-	words := fmt.Sprintf("return %s credits %s where statement %s comes to %s: %s %s", name, out.Reconciliation.Theirs, st.Name, out.Reconciliation.Ours, out.Reconciliation.Difference, "in all")
+		words := fmt.Sprintf("return %s credits %s where statement %s comes to %s: %s in all", name, out.Reconciliation.Theirs, st.Name, out.Reconciliation.Ours, out.Reconciliation.Difference)
 	if len(parts) > 0 {
 		words += " (" + strings.Join(parts, ", ") + ")"
 	}

@@ -61,7 +61,7 @@ func (f *fold) lotOpened(e *pb.LotOpened) error {
 		received = received.Add(quantity.MustMass(arrival.Mass))
 		if first, err := instant("", arrival.WeighedAt); err == nil {
 			if known, err := instant("", lot.ArrivedAt); err != nil || first.Before(known) {
-				lot.ArrivedAt = arrival.WeighedAt
+				lot.ArrivedAt, lot.ArrivedEntry = arrival.WeighedAt, arrival.Entry
 			}
 		}
 	}

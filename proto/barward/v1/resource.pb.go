@@ -2581,7 +2581,9 @@ type Lot struct {
 	// Expanded uncertainty (k = 2) of the mass after the melt, a mass.
 	MeltUncertainty string `protobuf:"bytes,27,opt,name=melt_uncertainty,json=meltUncertainty,proto3" json:"melt_uncertainty,omitempty"`
 	// Samples taken of it.
-	Samples       []string `protobuf:"bytes,28,rep,name=samples,proto3" json:"samples,omitempty"`
+	Samples []string `protobuf:"bytes,28,rep,name=samples,proto3" json:"samples,omitempty"`
+	// Entry of that first arrival.
+	ArrivedEntry  uint64 `protobuf:"varint,29,opt,name=arrived_entry,json=arrivedEntry,proto3" json:"arrived_entry,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2810,6 +2812,13 @@ func (x *Lot) GetSamples() []string {
 		return x.Samples
 	}
 	return nil
+}
+
+func (x *Lot) GetArrivedEntry() uint64 {
+	if x != nil {
+		return x.ArrivedEntry
+	}
+	return 0
 }
 
 // StatementLine is one line of a statement.
@@ -4137,7 +4146,7 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\x06amount\x18\x02 \x01(\tR\x06amount\x120\n" +
 	"\x14seller_share_percent\x18\x03 \x01(\tR\x12sellerSharePercent\x12\x14\n" +
 	"\x05entry\x18\x04 \x01(\x04R\x05entry\x12\x1c\n" +
-	"\treference\x18\x05 \x01(\tR\treference\"\x88\a\n" +
+	"\treference\x18\x05 \x01(\tR\treference\"\xad\a\n" +
 	"\x03Lot\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
 	"\x05party\x18\x02 \x01(\tR\x05party\x12\x16\n" +
@@ -4174,7 +4183,8 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\n" +
 	"melt_doubt\x18\x1a \x01(\tR\tmeltDoubt\x12)\n" +
 	"\x10melt_uncertainty\x18\x1b \x01(\tR\x0fmeltUncertainty\x12\x18\n" +
-	"\asamples\x18\x1c \x03(\tR\asamples\"\xed\x01\n" +
+	"\asamples\x18\x1c \x03(\tR\asamples\x12#\n" +
+	"\rarrived_entry\x18\x1d \x01(\x04R\farrivedEntry\"\xed\x01\n" +
 	"\rStatementLine\x12\x12\n" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12 \n" +
 	"\vdescription\x18\x02 \x01(\tR\vdescription\x12\x18\n" +

@@ -116,7 +116,14 @@ func run(ctx context.Context, out io.Writer, folder string, keep bool) error {
 		return errors.Join(err, end())
 	}
 	if keep {
-		fmt.Fprintf(out, "\nThe server goes on at %s until interrupted. As one of the demonstration's people, for example:\n\n  %s\n", p.address, p.example())
+		script, err := p.stand()
+		if err != nil {
+			return errors.Join(err, end())
+		}
+		if near, err := filepath.Rel(root, script); err == nil {
+			script = near
+		}
+		fmt.Fprintf(out, "\nThe server goes on at %s until interrupted. Be one of the demonstration's people:\n\n  %s lucan discrepancy list\n", p.address, script)
 		<-ctx.Done()
 		return end()
 	}
@@ -427,9 +434,15 @@ func (p *player) verify(ctx context.Context) error {
 	return nil
 }
 
-// example is a command that somebody can try on a kept server.
-func (p *player) example() string {
-	home := p.path("home", "lucan")
-	return fmt.Sprintf("BARWARD_SERVER=%s BARWARD_HOME=%s BARWARD_KEY=%s BARWARD_PASSPHRASE_FILE=%s BARWARD_LOG_KEY='%s' %s discrepancy list",
-		p.address, home, filepath.Join(home, "key"), p.path("passphrase"), p.logKey, p.path("bin", "barward"))
+// stand leaves a script that runs the client as one of the people, for whoever tries the kept server.
+func (p *player) stand() (string, error) {
+	var b strings.Builder
+	fmt.Fprintf(&b, "#!/bin/sh\n# Usage: as PERSON COMMAND...   (the people are in testdata/demo/people.csv)\nwho=$1; shift\ncase $who in\n")
+	for _, who := range p.order {
+		fmt.Fprintf(&b, "%s) export BARWARD_PLACE='%s' ;;\n", who, p.people[who].place)
+	}
+	fmt.Fprintf(&b, "*) echo \"nobody is called $who\" >&2; exit 2 ;;\nesac\nexport BARWARD_SERVER='%s' BARWARD_HOME='%s'/\"$who\" BARWARD_KEY='%s'/\"$who\"/key BARWARD_PASSPHRASE_FILE='%s' BARWARD_LOG_KEY='%s'\nexec '%s' \"$@\"\n",
+		p.address, p.path("home"), p.path("home"), p.path("passphrase"), p.logKey, p.path("bin", "barward"))
+	name := p.path("as")
+	return name, os.WriteFile(name, []byte(b.String()), 0o755)
 }
