@@ -542,7 +542,7 @@ func (f *fold) returnReceived(e *pb.ReturnReceived) error {
 			parts = append(parts, fmt.Sprintf("%s %s", strings.ReplaceAll(string(p.Part), "_", " "), p.Amount))
 		}
 	}
-		words := fmt.Sprintf("return %s credits %s where statement %s comes to %s: %s in all", name, out.Reconciliation.Theirs, st.Name, out.Reconciliation.Ours, out.Reconciliation.Difference)
+	words := fmt.Sprintf("return %s credits %s where statement %s comes to %s: %s in all", name, out.Reconciliation.Theirs, st.Name, out.Reconciliation.Ours, out.Reconciliation.Difference)
 	if len(parts) > 0 {
 		words += " (" + strings.Join(parts, ", ") + ")"
 	}
