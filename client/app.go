@@ -313,6 +313,7 @@ func (a *app) line() (string, error) {
 	}
 }
 
+// readLine is line for those who watch for the interruption themselves.
 func (a *app) readLine() (string, error) {
 	if a.lines == nil {
 		a.lines = bufio.NewReaderSize(a.in, maxLine)

@@ -421,7 +421,7 @@ func (m *mate) scanLines(s *scan, help string) error {
 	lines := make(chan typed)
 	go func() {
 		for {
-			text, err := m.app.line()
+			text, err := m.app.readLine()
 			select {
 			case lines <- typed{text, err}:
 			case <-ctx.Done():

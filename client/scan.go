@@ -11,7 +11,7 @@ import (
 	pb "barward/proto/barward/v1"
 )
 
-// scan is the state of one session at the door: the box that is open, the bar on the balance. It turns a line into an
+// scan is the state of one shift at the door: the box that is open, the bar on the balance. It turns a line into an
 // answer and, when a bar is complete, its event. It opens nothing and sends nothing.
 type scan struct {
 	door    *door

@@ -406,6 +406,11 @@ func (p *player) summary(ctx context.Context) error {
 			return err
 		}
 	}
+	register, err := p.client(ctx, "lucan", "discrepancy", "list", "--sort", "money", "--at", p.at)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(p.out, "\nThe register of discrepancies, as on %s\n────────────────────────────────────────────────────────────────\n%s", p.at, register)
 	for file, args := range map[string][]string{
 		"discrepancies.csv": {"discrepancy", "list", "--output", "csv", "--at", p.at},
 		"trace-QM-0421.txt": {"bar", "trace", "QM-0421"},
