@@ -96,3 +96,16 @@ func (c *meltRecord) Run(a *app) error {
 	}
 	return a.record(event)
 }
+
+// lotAndFile returns the full name of a lot and the text of a file that is asked about together with it.
+func (a *app) lotAndFile(lot, path string) (string, []byte, error) {
+	text, err := a.input(path)
+	if err != nil {
+		return "", nil, err
+	}
+	if err := a.open(); err != nil {
+		return "", nil, err
+	}
+	full, err := a.ref(lot)
+	return full, text, err
+}

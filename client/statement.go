@@ -401,14 +401,7 @@ func (c *returnCompare) Run(a *app) error {
 	if c.Lot == "" {
 		return a.compute("return", c.File)
 	}
-	text, err := a.input(c.File)
-	if err != nil {
-		return err
-	}
-	if err := a.open(); err != nil {
-		return err
-	}
-	lot, err := a.ref(c.Lot)
+	lot, text, err := a.lotAndFile(c.Lot, c.File)
 	if err != nil {
 		return err
 	}

@@ -40,14 +40,7 @@ func (c *exchangeUmpireAdvise) Run(a *app) error {
 	if c.Element == "" {
 		return refusal.Invalidf("ELEMENT_MISSING", "--element", "--lot needs --element, such as Ag.")
 	}
-	text, err := a.input(c.File)
-	if err != nil {
-		return err
-	}
-	if err := a.open(); err != nil {
-		return err
-	}
-	lot, err := a.ref(c.Lot)
+	lot, text, err := a.lotAndFile(c.Lot, c.File)
 	if err != nil {
 		return err
 	}

@@ -2,6 +2,7 @@ package book
 
 import (
 	"fmt"
+	"slices"
 
 	"barward/internal/custody"
 	"barward/internal/quantity"
@@ -71,7 +72,7 @@ func (f *fold) barReceived(e *pb.BarReceived) error {
 		flag(pb.DiscrepancyKind_DISCREPANCY_KIND_BAR_EXTRA, "only bars that were advised arrive", e.Bar, fmt.Sprintf("bar %s arrived in box %s and was not advised in consignment %s", clip(e.Bar), box.Name, c.Name))
 		return nil
 	}
-	if has(c.Received, bar.Name) {
+	if slices.Contains(c.Received, bar.Name) {
 		return refusal.New(refusal.Exists, "BAR_RECEIVED_ALREADY", "bar", "bar %s has been received already; if the first scan was wrong, send a correction", bar.Name).About(bar.Name)
 	}
 	if bar.Box != box.Name {

@@ -3,6 +3,7 @@ package book
 import (
 	"encoding/binary"
 	"fmt"
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -115,7 +116,7 @@ func elevationOf(s *store, name string) (quantity.Decimal, bool) {
 
 // remark tells the author something that nobody must answer; the receipt and the entry's note carry it.
 func (f *fold) remark(words string) {
-	if len(f.note.Remarks) < maxRemarks && !has(f.note.Remarks, words) {
+	if len(f.note.Remarks) < maxRemarks && !slices.Contains(f.note.Remarks, words) {
 		f.note.Remarks = append(f.note.Remarks, words)
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"barward/internal/refusal"
 	"barward/internal/settlement"
 	pb "barward/proto/barward/v1"
+	"slices"
 )
 
 // silenceDeclared closes the wait for a side that let its day pass. The author speaks for the other side: nobody
@@ -36,7 +37,7 @@ func (f *fold) costRecorded(e *pb.CostRecorded) error {
 		return err
 	}
 	kind := settlement.CostKind(e.Kind)
-	if !hasCost(recordedCosts, kind) {
+	if !slices.Contains(recordedCosts, kind) {
 		return refusal.Invalidf("COST_UNKNOWN", "kind", "%q is not a cost that a party records; use assay, freight or insurance (the umpire's fee comes with its report)", clip(e.Kind)).With("value", clip(e.Kind))
 	}
 	if !passesOn(terms, kind) {
@@ -61,15 +62,6 @@ func (f *fold) costRecorded(e *pb.CostRecorded) error {
 	}
 	lot.Costs = append(lot.Costs, &pb.LotCost{Kind: string(kind), Amount: e.Amount, SellerSharePercent: e.SellerSharePercent, Entry: f.entry.Seq, Reference: e.Reference})
 	return nil
-}
-
-func hasCost(list []settlement.CostKind, kind settlement.CostKind) bool {
-	for _, k := range list {
-		if k == kind {
-			return true
-		}
-	}
-	return false
 }
 
 // passesOn reports whether terms pass a kind of cost on to the seller.

@@ -3,6 +3,7 @@ package book
 import (
 	"encoding/binary"
 	"fmt"
+	"slices"
 	"strings"
 
 	"go.etcd.io/bbolt"
@@ -273,7 +274,7 @@ func (f *fold) discrepancyDecided(e *pb.DiscrepancyDecided) error {
 	}
 	// Who must answer may own up or offer to share, and the other side agrees by countersigning that; it does not close a
 	// claim against itself. What is referred goes on, and is decided when it comes back.
-	answers := len(d.Parties) > 1 && has(strings.Split(d.Answerable, ", "), f.who.PartyID)
+	answers := len(d.Parties) > 1 && slices.Contains(strings.Split(d.Answerable, ", "), f.who.PartyID)
 	if answers && (e.Decision == pb.Decision_DECISION_ACCEPTED || e.Decision == pb.Decision_DECISION_WAIVED) {
 		return refusal.New(refusal.Forbidden, "DECISION_NOT_YOURS", "decision", "%s must answer for %s and cannot let it go itself; have the other party accept or waive it", d.Answerable, d.Name).About(d.Name)
 	}

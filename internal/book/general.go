@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"slices"
+	"strings"
 
 	"barward/internal/identity"
 	"barward/internal/quantity"
@@ -27,7 +28,7 @@ func (f *fold) countersigned(e *pb.Countersigned) error {
 	if target.Author == f.person() {
 		return refusal.New(refusal.Precondition, "OWN_ENTRY", "event_id", "entry %d is your own; a second person countersigns", target.Sequence).About(e.EventId)
 	}
-	if has(target.CountersignedBy, f.person()) {
+	if slices.Contains(target.CountersignedBy, f.person()) {
 		return refusal.New(refusal.Exists, "COUNTERSIGNED_ALREADY", "event_id", "you have countersigned entry %d already", target.Sequence).About(e.EventId)
 	}
 	switch kind := identity.EventKind(target.Kind); kind {
@@ -77,12 +78,8 @@ func (f *fold) countersigned(e *pb.Countersigned) error {
 
 // subjectOf takes apart what a note is about.
 func subjectOf(n *pb.EntryNote) (title, name string) {
-	for i := 0; i < len(n.Subject); i++ {
-		if n.Subject[i] == ' ' {
-			return n.Subject[:i], n.Subject[i+1:]
-		}
-	}
-	return "", n.Subject
+	title, name, _ = strings.Cut(n.Subject, " ")
+	return title, name
 }
 
 // sequenceOf returns the number of an entry, by its event.
@@ -103,7 +100,7 @@ func (f *fold) concerns(n *pb.EntryNote) bool {
 		return false
 	}
 	c, limited := value.(concerned)
-	return !limited || has(c.GetParties(), f.who.PartyID)
+	return !limited || slices.Contains(c.GetParties(), f.who.PartyID)
 }
 
 // corrected puts a figure right. Nothing is deleted: the old figure stays, marked. Where the other party has relied on

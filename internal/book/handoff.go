@@ -300,10 +300,16 @@ func (f *fold) incidentReported(e *pb.IncidentReported) error {
 	step := f.step("incident")
 	step.Note = e.Description
 	if box, err := alter(f, boxes, "subject", e.Subject); err == nil {
+		if err := count("route", len(box.Route)+1, 1, maxRoute); err != nil {
+			return err
+		}
 		box.Route = append(box.Route, step)
 		d.Parties, d.Consignment, d.Answerable = box.Parties, box.Consignment, box.Holder
 		f.about(boxes, box.Name)
 	} else if bar, err := alter(f, bars, "subject", e.Subject); err == nil {
+		if err := count("route", len(bar.Route)+1, 1, maxRoute); err != nil {
+			return err
+		}
 		bar.Route = append(bar.Route, step)
 		d.Parties, d.Consignment, d.Answerable = bar.Parties, bar.Consignment, bar.Holder
 		f.about(bars, bar.Name)

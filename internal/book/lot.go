@@ -3,6 +3,7 @@ package book
 import (
 	"fmt"
 	"strconv"
+	"strings"
 
 	"barward/internal/assay"
 	"barward/internal/quantity"
@@ -259,10 +260,9 @@ func ref(entry uint64) string { return "entry " + strconv.FormatUint(entry, 10) 
 func entriesOf(refs []string) []uint64 {
 	var entries []uint64
 	for _, r := range refs {
-		if len(r) > 6 {
-			if n, err := strconv.ParseUint(r[6:], 10, 64); err == nil {
-				entries = append(entries, n)
-			}
+		number, ours := strings.CutPrefix(r, "entry ")
+		if n, err := strconv.ParseUint(number, 10, 64); ours && err == nil {
+			entries = append(entries, n)
 		}
 	}
 	return entries

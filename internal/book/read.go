@@ -106,7 +106,7 @@ func sight(caller identity.Caller, kind pb.ThingKind, value thing) thing {
 	if !identity.Sees(caller.PartyKind, what) && !made(caller, value) {
 		return nil
 	}
-	if c, limited := value.(concerned); limited && !has(c.GetParties(), caller.PartyID) {
+	if c, limited := value.(concerned); limited && !slices.Contains(c.GetParties(), caller.PartyID) {
 		return nil
 	}
 	if bar, ok := value.(*pb.Bar); ok && !identity.Sees(caller.PartyKind, identity.Assays) {

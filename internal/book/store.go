@@ -3,6 +3,7 @@ package book
 import (
 	"encoding/binary"
 	"fmt"
+	"slices"
 
 	"go.etcd.io/bbolt"
 	"google.golang.org/protobuf/proto"
@@ -157,7 +158,7 @@ func (t table[T]) free(s *store, field, name string) error {
 			return refusal.New(refusal.Exists, "NAME_IN_USE", field, "%s %s is given twice; numbers and marks are used once, so choose another for one of them", t.title(), name).About(name).With("name", name)
 		}
 		first := binary.BigEndian.Uint64(h.key)
-		return refusal.New(refusal.Exists, "NAME_IN_USE", field, "%s %s is on record already (entry %d); numbers and marks are used once, so choose another, or send a correction", t.title(), name, first).
+		return refusal.New(refusal.Exists, "NAME_IN_USE", field, "%s %s is on record already (entry %d); numbers and marks are used once, so choose another", t.title(), name, first).
 			About(name).With("name", name).With("first_sequence", fmt.Sprint(first))
 	}
 	return nil
@@ -166,9 +167,9 @@ func (t table[T]) free(s *store, field, name string) error {
 // find follows the index; set adds to it.
 func (s *store) find(index, key string) (string, bool) {
 	full := index + "\x00" + key
-	for _, m := range s.marks {
-		if m.key == full {
-			return m.name, true
+	for i := len(s.marks) - 1; i >= 0; i-- { // the last set is the one that write leaves
+		if s.marks[i].key == full {
+			return s.marks[i].name, true
 		}
 	}
 	b := s.bucket.Bucket([]byte(indexBucket))
@@ -237,7 +238,7 @@ func need[T thing](f *fold, t table[T], field, name string) (T, error) {
 	value, ok := t.load(&f.store, name)
 	if ok {
 		c, limited := any(value).(concerned)
-		ok = !limited || has(c.GetParties(), f.who.PartyID)
+		ok = !limited || slices.Contains(c.GetParties(), f.who.PartyID)
 	}
 	if !ok {
 		var none T
@@ -260,20 +261,11 @@ func unknown(field, title, name string) error {
 		About(clip(name)).With("name", clip(name))
 }
 
-func has(list []string, s string) bool {
-	for _, l := range list {
-		if l == s {
-			return true
-		}
-	}
-	return false
-}
-
 // join adds what is not in the list yet. It never writes into the list given, which other things may share.
 func join(list []string, more ...string) []string {
 	list = list[:len(list):len(list)]
 	for _, m := range more {
-		if m != "" && !has(list, m) {
+		if m != "" && !slices.Contains(list, m) {
 			list = append(list, m)
 		}
 	}
