@@ -1,12 +1,13 @@
 package book
 
 import (
+	"slices"
+
 	"barward/internal/assay"
 	"barward/internal/quantity"
 	"barward/internal/refusal"
 	"barward/internal/settlement"
 	pb "barward/proto/barward/v1"
-	"slices"
 )
 
 // silenceDeclared closes the wait for a side that let its day pass. The author speaks for the other side: nobody
