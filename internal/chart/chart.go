@@ -1,4 +1,4 @@
-// Package chart draws a control chart as SVG and a series as one line of text.
+// Package chart draws a control chart and a waterfall as SVG, and a series as one line of text.
 //
 // A chart is made of numbers that are given; nothing is computed here but where they stand. It is readable without
 // colour, on paper and by a screen reader: every line has its own dash pattern and its label beside it, points inside and
