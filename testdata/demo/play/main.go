@@ -123,9 +123,14 @@ func run(ctx context.Context, out io.Writer, folder string, keep bool) error {
 		if near, err := filepath.Rel(root, script); err == nil {
 			script = near
 		}
-		fmt.Fprintf(out, "\nThe server goes on at %s until interrupted. Be one of the demonstration's people:\n\n  %s lucan discrepancy list\n", p.address, script)
+		fmt.Fprintf(out, "\nThe server goes on at %s until interrupted. Be one of the demonstration's people (testdata/demo/people.csv) at the command line:\n\n  %s lucan discrepancy list\n",
+			p.address, script)
+		close, err := p.desks(ctx)
+		if err != nil {
+			return errors.Join(err, end())
+		}
 		<-ctx.Done()
-		return end()
+		return errors.Join(close(), end())
 	}
 	if err := end(); err != nil {
 		return err
