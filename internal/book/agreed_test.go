@@ -68,7 +68,8 @@ func TestSilenceDeclared(t *testing.T) {
 		}
 		if rule == "umpire_decides" {
 			h.quiet("lucan", &pb.UmpireAppointed{Lot: r.lotName(), Elements: []string{"Au", "Ag"}, Laboratory: "umbercount", PacketSeal: "U-1"})
-			h.quiet("umbra", &pb.UmpireReported{Lot: r.lotName(), Results: results2("812.50 ppt", "147.00 ppt"), PacketSeal: "U-1", Fee: "640.00 USD"})
+			h.quiet("umbra", &pb.UmpireReported{Lot: r.lotName(), Results: results2("812.50 ppt", ""), PacketSeal: "U-1", Fee: "640.00 USD"})
+			h.quiet("umbra", &pb.UmpireReported{Lot: r.lotName(), Results: results2("", "147.00 ppt"), PacketSeal: "U-1"})
 			l = h.lot(r.lotName())
 			if l.Assays[0].Settled != "812.50 ppt" || l.Costs[0].SellerSharePercent != "0" {
 				t.Errorf("the umpire alone settles at the cost of the silent refiner: %s, seller bears %s %%", l.Assays[0].Settled, l.Costs[0].SellerSharePercent)

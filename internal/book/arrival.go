@@ -2,7 +2,6 @@ package book
 
 import (
 	"fmt"
-	"slices"
 
 	"barward/internal/custody"
 	"barward/internal/quantity"
@@ -29,15 +28,18 @@ func (f *fold) barReceived(e *pb.BarReceived) error {
 	if err := count("seals", len(e.Seals), 0, maxSeals); err != nil {
 		return err
 	}
-	box, err := f.boxOf("", e.Box, c)
+	box, err := need(f, boxes, ".box", e.Box) // it is opened once, and read for each of its bars
 	if err != nil {
 		return err
 	}
+	if err := inConsignment("", box, c); err != nil {
+		return err
+	}
 	f.about(consignments, c.Name)
-	c.Entries = append(c.Entries, f.entry.Seq)
 	step := f.step("received")
 	step.Note = "out of box " + box.Name
 	if !box.Opened {
+		boxes.change(&f.store, box.Name)
 		opened := f.step("received")
 		opened.Seals, opened.Note = e.Seals, "opened"
 		if err := f.follow("", box, custody.Step{Kind: custody.Received, Seals: e.Seals}, opened, c.Party); err != nil {
@@ -62,17 +64,19 @@ func (f *fold) barReceived(e *pb.BarReceived) error {
 		flag(pb.DiscrepancyKind_DISCREPANCY_KIND_CONDITION, custodyRules[pb.DiscrepancyKind_DISCREPANCY_KIND_CONDITION], e.Condition, fmt.Sprintf("%s was not sound: %s", subject, e.Condition))
 	}
 	if e.Bar == "" {
+		f.row(c.Name, rowEntry, "")
 		c.Extra = append(c.Extra, fmt.Sprintf("unreadable mark in %s, %s (entry %d)", box.Name, record.Mass, f.entry.Seq))
 		flag(pb.DiscrepancyKind_DISCREPANCY_KIND_MARK_UNREADABLE, "every bar bears its mark", record.Mass, fmt.Sprintf("a bar of %s in box %s bears no readable mark", record.Mass, box.Name))
 		return nil
 	}
 	bar, err := alter(f, bars, "bar", e.Bar)
 	if err != nil || bar.Consignment != c.Name {
+		f.row(c.Name, rowEntry, "")
 		c.Extra = join(c.Extra, e.Bar)
 		flag(pb.DiscrepancyKind_DISCREPANCY_KIND_BAR_EXTRA, "only bars that were advised arrive", e.Bar, fmt.Sprintf("bar %s arrived in box %s and was not advised in consignment %s", clip(e.Bar), box.Name, c.Name))
 		return nil
 	}
-	if slices.Contains(c.Received, bar.Name) {
+	if bar.State >= pb.BarState_BAR_STATE_RECEIVED {
 		return refusal.New(refusal.Exists, "BAR_RECEIVED_ALREADY", "bar", "bar %s has been received already; if the first scan was wrong, send a correction", bar.Name).About(bar.Name)
 	}
 	if bar.Box != box.Name {
@@ -89,13 +93,14 @@ func (f *fold) barReceived(e *pb.BarReceived) error {
 	}
 	bar.State, bar.Holder = pb.BarState_BAR_STATE_RECEIVED, f.who.PartyID
 	bar.Weights, bar.Route = append(bar.Weights, record), append(bar.Route, step)
-	c.Received = append(c.Received, bar.Name)
+	f.row(c.Name, rowReceived, bar.Name)
+	c.BarsReceived++
 	total := quantity.MustMass(record.Mass)
 	if c.ReceivedTotal != "" {
 		total = quantity.MustMass(c.ReceivedTotal).Add(total)
 	}
 	c.ReceivedTotal = total.String()
-	if len(c.Received) == len(c.Bars) {
+	if c.BarsReceived == c.BarsAdvised {
 		return f.compareTotal(c)
 	}
 	return nil
@@ -110,7 +115,7 @@ func (f *fold) compareTotal(c *pb.Consignment) error {
 	var comparisons []weighing.Comparison
 	evidence := map[uint64]bool{}
 	var entries []uint64
-	for _, name := range c.Bars {
+	for _, name := range f.of(c.Name, rowBar) {
 		bar, ok := bars.load(&f.store, name)
 		if !ok {
 			continue

@@ -36,6 +36,38 @@ func balanceOf(e *pb.BalanceRegistered) (weighing.Balance, error) {
 	return b, b.Check()
 }
 
+// instrument is a balance as the weighing room knows it, with its checks and what was worked out of it.
+type instrument struct {
+	weighing.Balance
+	checks  []weighing.DatedResult
+	err     error
+	budgets memo[weighing.Budget]
+}
+
+// instrumentOf reads a balance, once for each state that it has.
+func instrumentOf(s *store, b *pb.Balance) (*instrument, error) {
+	i := derive(s, balances.bucket, b.Name, func() *instrument {
+		i := new(instrument)
+		if i.Balance, i.err = balanceOf(b.Registered); i.err == nil {
+			i.checks, i.err = dated(b)
+		}
+		return i
+	})
+	return i, i.err
+}
+
+// budget is the uncertainty of a mean of readings (k = 2). It follows from the error that is permitted at the load, which
+// has a few steps, and from the number of readings.
+func (i *instrument) budget(load quantity.Mass, readings int) (weighing.Budget, error) {
+	permitted, err := i.Permitted(load, weighing.InService)
+	if err != nil {
+		return weighing.Budget{}, err
+	}
+	return i.budgets.of(fmt.Sprint(permitted, " ", readings), func() (weighing.Budget, error) {
+		return weighing.WeighingUncertainty(i.Balance, load, readings, weighing.InService, quantity.NewDecimal(2))
+	})
+}
+
 func (f *fold) balanceRegistered(e *pb.BalanceRegistered) error {
 	name, err := f.own("balance_id", e.BalanceId)
 	if err != nil {
@@ -133,6 +165,9 @@ func (f *fold) ownBalance(field, name string) (*pb.Balance, error) {
 // gravity says by how much a balance may misread a load because it was adjusted at another elevation than where it
 // stands, or stands elsewhere than it was registered; empty where that is less than one of its divisions.
 func (f *fold) gravity(balance *pb.Balance, instrument weighing.Balance, load quantity.Mass) string {
+	if site := balance.Registered.Site; (balance.AdjustedAt == "" || balance.AdjustedAt == site) && (f.event.Place == "" || f.event.Place == site) {
+		return "" // where it was adjusted
+	}
 	home, ok := elevationOf(&f.store, balance.Registered.Site)
 	if !ok {
 		return ""
@@ -160,19 +195,15 @@ func (f *fold) gravity(balance *pb.Balance, instrument weighing.Balance, load qu
 
 // judged says what speaks against a weighing on a balance at the moment of this event, by all its checks on record, and
 // what its uncertainty is (k = 2, as it is quoted).
-func (f *fold) judged(balance *pb.Balance, instrument weighing.Balance, load quantity.Mass, readings int) (doubt, uncertainty string, err error) {
-	checks, err := dated(balance)
-	if err != nil {
-		return "", "", err
-	}
+func (f *fold) judged(i *instrument, load quantity.Mass, readings int) (doubt, uncertainty string, err error) {
 	at, err := instant("occurred_at", f.happened)
 	if err != nil {
 		return "", "", err
 	}
-	if budget, err := weighing.WeighingUncertainty(instrument, load, readings, weighing.InService, quantity.NewDecimal(2)); err == nil {
+	if budget, err := i.budget(load, readings); err == nil {
 		uncertainty = quantity.Grams(budget.Stated()).String()
 	}
-	return weighing.InDoubt(at, checks, instrument).Words(), uncertainty, nil
+	return weighing.InDoubt(at, i.checks, i.Balance).Words(), uncertainty, nil
 }
 
 // inDoubt files that a balance in doubt has weighed, once an event.
@@ -231,7 +262,7 @@ func (f *fold) balanceChecked(e *pb.BalanceChecked) error {
 		check.Findings = append(check.Findings, w.Text)
 		f.remark(w.Text)
 	}
-	balances.change(&f.store, balance.Name)
+	balance, _ = balances.change(&f.store, balance.Name)
 	balance.Checks = append(balance.Checks, check)
 	if extra := len(balance.Checks) - keptChecks; extra > 0 {
 		balance.Checks = balance.Checks[extra:]
@@ -342,11 +373,11 @@ func (s *store) weighedBy(party string, from uint64) (subjects []string, more bo
 				}
 			}
 		case consignments.title():
-			if c, ok := consignments.load(s, name); ok {
-				for _, bar := range c.Received {
+			s.eachRow(name, from, func(_ uint64, what byte, bar string) {
+				if what == rowReceived {
 					add(bars.title(), bar)
 				}
-			}
+			})
 		case bars.title(), boxes.title(), lots.title():
 			add(title, name)
 		}
@@ -477,7 +508,7 @@ func BalanceStatus(bucket *bbolt.Bucket, caller identity.Caller, name, at string
 	}
 	s := &store{bucket: bucket}
 	balance, ok := balances.load(s, name)
-	if !ok || sight(caller, balances.kind, balance) == nil {
+	if !ok || s.sight(caller, balances.kind, balance) == nil {
 		return nil, unknown("balance", "balance", name)
 	}
 	instrument, err := balanceOf(balance.Registered)
@@ -500,7 +531,7 @@ func BalanceStatus(bucket *bbolt.Bucket, caller identity.Caller, name, at string
 	out.More = more
 	since, everything := weighing.TaintedSince(when, checks)
 	for _, u := range found {
-		if !everything && u.at.Before(since) || u.at.After(when) || !u.seen(caller) {
+		if !everything && u.at.Before(since) || u.at.After(when) || !u.seen(s, caller) {
 			continue
 		}
 		if len(out.Since) == maxPageSize {
@@ -513,12 +544,12 @@ func BalanceStatus(bucket *bbolt.Bucket, caller identity.Caller, name, at string
 }
 
 // seen reports whether a caller may see what was weighed.
-func (u use) seen(caller identity.Caller) bool {
+func (u use) seen(s *store, caller identity.Caller) bool {
 	switch {
 	case u.bar != nil:
-		return sight(caller, bars.kind, u.bar) != nil
+		return s.sight(caller, bars.kind, u.bar) != nil
 	case u.box != nil:
-		return sight(caller, boxes.kind, u.box) != nil
+		return s.sight(caller, boxes.kind, u.box) != nil
 	}
-	return sight(caller, lots.kind, u.lot) != nil
+	return s.sight(caller, lots.kind, u.lot) != nil
 }

@@ -182,7 +182,7 @@ func (g *gathering) add(when string, p assay.Paired) error {
 
 // seenLot returns the terms of a lot that the caller may see and asks for.
 func (g *gathering) seenLot(lot *pb.Lot) (settlement.Terms, bool, error) {
-	if sight(g.caller, lots.kind, lot) == nil || !g.wanted(lot.Seller, lot.Party, lot.OpenedAt) {
+	if g.sight(g.caller, lots.kind, lot) == nil || !g.wanted(lot.Seller, lot.Party, lot.OpenedAt) {
 		return settlement.Terms{}, false, nil
 	}
 	agreement, ok := agreements.load(&g.store, lot.Agreement)
@@ -296,7 +296,7 @@ func (g *gathering) ofBars(lot *pb.Lot) (quantity.Decimal, bool) {
 func (g *gathering) reportOf(bar *pb.Bar, by string) (quantity.Fineness, bool) {
 	for i := len(bar.Assays) - 1; i >= 0; i-- {
 		a := bar.Assays[i]
-		if a.Party != by || a.SupersededBy != 0 || g.asked.Method != "" && a.Method != g.asked.Method {
+		if a.Party != by || a.SupersededBy != 0 || a.Sealed && a.Party != g.caller.PartyID || g.asked.Method != "" && a.Method != g.asked.Method {
 			continue
 		}
 		for _, r := range a.Results {
@@ -312,7 +312,7 @@ func (g *gathering) reportOf(bar *pb.Bar, by string) (quantity.Fineness, bool) {
 // arrival adds a bar's last weight before arrival against that on arrival, less what air buoyancy explains of it: thin air
 // is no bias that anybody could answer for.
 func (g *gathering) arrival(bar *pb.Bar) error {
-	if sight(g.caller, bars.kind, bar) == nil {
+	if g.sight(g.caller, bars.kind, bar) == nil {
 		return nil
 	}
 	before, now := aroundArrival(bar)
@@ -358,7 +358,7 @@ func (g *gathering) returned(lot *pb.Lot) error {
 		return nil
 	}
 	last, ok := returns.load(&g.store, lot.Returns[len(lot.Returns)-1])
-	if !ok || sight(g.caller, returns.kind, last) == nil {
+	if !ok || g.sight(g.caller, returns.kind, last) == nil {
 		return nil
 	}
 	var r settlement.Reconciliation

@@ -33,7 +33,11 @@ import (
 
 // Rules is the version of the rules in this package, written into every new entry. An entry is judged for ever by the
 // version it carries; a change that would judge an old entry otherwise raises it and keeps the old rule beside.
-const Rules = 1
+//
+// Version 2 binds series and calendars to the party that published them first, keeps a reveal that was not committed as
+// evidence, compares the seal of the umpire's packet with those of the samples on record, takes an umpire's fee with one
+// element only, and lets nobody countersign what they may not read.
+const Rules = 2
 
 // Bucket is the book's place in the ledger's file, as the ledger hands it out.
 type Bucket = bbolt.Bucket
@@ -48,6 +52,10 @@ var _ ledger.Judge = (*Book)(nil)
 
 // Decide refuses an event that cannot be true as the book stands, or holds what it would write until Apply.
 func (*Book) Decide(bucket *bbolt.Bucket, e *ledger.Entry) error {
+	if e.Rules > Rules || e.Rules == 0 {
+		return refusal.New(refusal.Precondition, "RULES_UNKNOWN", "", "entry %d was judged by version %d of the rules, and this program knows 1 to %d; bring the program up to date, it cannot read this log", e.Seq, e.Rules, Rules).
+			With("rules", fmt.Sprint(e.Rules)).With("known", fmt.Sprint(Rules))
+	}
 	event, ok := e.Memo.(*pb.Event)
 	if !ok {
 		decoded, err := Decode(e.Event)
@@ -171,7 +179,7 @@ func (f *fold) run() error {
 	}
 	digest := sha256.Sum256(f.entry.Event)
 	f.note = &pb.EntryNote{Name: f.event.EventId, Sequence: f.entry.Seq, Kind: f.kind, Author: f.person(), Party: f.who.PartyID,
-		EventSha256: digest[:], OccurredAt: f.event.OccurredAt}
+		EventSha256: digest[:], OccurredAt: f.event.OccurredAt, RecordedUs: f.entry.RecordedAt.UnixMicro()}
 	judge, ok := kinds[f.kind]
 	if !ok {
 		return refusal.Invalidf("EVENT_KIND_UNKNOWN", "body", "%q is not a kind of event that this server takes", f.kind)
@@ -229,6 +237,13 @@ func CallerOf(bucket *bbolt.Bucket, key []byte) (identity.Caller, error) {
 	if !ok {
 		return identity.Caller{}, refusal.New(refusal.DataLoss, "BOOK_INCONSISTENT", "", "the book names a person that it does not hold; stop and rebuild it")
 	}
+	if string(person.PublicKey) != string(key) {
+		held := heldKey(person, key)
+		if held == nil {
+			return identity.Caller{}, refusal.New(refusal.DataLoss, "BOOK_INCONSISTENT", "", "the book names a key that its person does not have; stop and rebuild it")
+		}
+		return identity.Caller{}, refusal.New(refusal.Unauthenticated, "KEY_REPLACED", "author_key", "this key was replaced on %s; sign with the key that took its place", held.Until).With("until", held.Until)
+	}
 	if person.RevokedAt != "" {
 		return identity.Caller{}, refusal.New(refusal.Unauthenticated, "KEY_REVOKED", "author_key", "this key was revoked on %s; sign with the key that replaced it", person.RevokedAt).With("revoked_at", person.RevokedAt)
 	}
@@ -236,14 +251,15 @@ func CallerOf(bucket *bbolt.Bucket, key []byte) (identity.Caller, error) {
 	if !ok {
 		return identity.Caller{}, refusal.New(refusal.DataLoss, "BOOK_INCONSISTENT", "", "the book names a party that it does not hold; stop and rebuild it")
 	}
-	caller := identity.Caller{KeyID: identity.KeyIDOf(key), PersonID: strings.TrimPrefix(person.Name, person.Party+"/"), PartyID: person.Party, PartyKind: partyKinds[party.Kind]}
+	caller := identity.Caller{KeyID: identity.KeyIDOf(key), PersonID: personID(person), PartyID: person.Party, PartyKind: partyKinds[party.Kind]}
 	for _, role := range person.Roles {
 		caller.Roles = append(caller.Roles, roles[role])
 	}
 	return caller, nil
 }
 
-// AuthorOf returns who signs with key, as `party/person`, also when the key was revoked since; "" where it is unknown.
+// AuthorOf returns who signed with key, as `party/person`, also when the key does not count any more; "" where it is
+// unknown.
 func AuthorOf(bucket *bbolt.Bucket, key []byte) string {
 	name, _ := (&store{bucket: bucket}).find("key", string(key))
 	return name
@@ -265,8 +281,11 @@ var kinds map[string]func(*fold) error
 func init() { // not a composite literal: the functions refer to kinds through fold.run
 	kinds = map[string]func(*fold) error{
 		"party_registered":    func(f *fold) error { return f.partyRegistered(f.event.GetPartyRegistered()) },
+		"party_changed":       func(f *fold) error { return f.partyChanged(f.event.GetPartyChanged()) },
 		"person_enrolled":     func(f *fold) error { return f.personEnrolled(f.event.GetPersonEnrolled()) },
 		"key_revoked":         func(f *fold) error { return f.keyRevoked(f.event.GetKeyRevoked()) },
+		"key_rotated":         func(f *fold) error { return f.keyRotated(f.event.GetKeyRotated()) },
+		"key_recovered":       func(f *fold) error { return f.keyRecovered(f.event.GetKeyRecovered()) },
 		"balance_registered":  func(f *fold) error { return f.balanceRegistered(f.event.GetBalanceRegistered()) },
 		"balance_checked":     func(f *fold) error { return f.balanceChecked(f.event.GetBalanceChecked()) },
 		"agreement_signed":    func(f *fold) error { return f.agreementSigned(f.event.GetAgreementSigned()) },
@@ -298,6 +317,9 @@ func init() { // not a composite literal: the functions refer to kinds through f
 		"discrepancy_decided": func(f *fold) error { return f.discrepancyDecided(f.event.GetDiscrepancyDecided()) },
 		"countersigned":       func(f *fold) error { return f.countersigned(f.event.GetCountersigned()) },
 		"corrected":           func(f *fold) error { return f.corrected(f.event.GetCorrected()) },
+		"access_granted":      func(f *fold) error { return f.accessGranted(f.event.GetAccessGranted()) },
+		"access_withdrawn":    func(f *fold) error { return f.accessWithdrawn(f.event.GetAccessWithdrawn()) },
+		"checkpoint_cosigned": func(f *fold) error { return f.checkpointCosigned(f.event.GetCheckpointCosigned()) },
 	}
 }
 

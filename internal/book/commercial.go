@@ -424,10 +424,14 @@ func (f *fold) statementIssued(e *pb.StatementIssued) error {
 	}
 	out := statementProto(st, lot, e.Kind, e.SettledOn)
 	out.Name, out.Issuer, out.Reason, out.TreeSize, out.Entries = name, f.who.PartyID, e.Reason, f.entry.Seq, []uint64{f.entry.Seq}
+	if err := f.restsOn(e); err != nil {
+		return err
+	}
+	out.CheckpointSize, out.CheckpointRoot = e.CheckpointSize, e.CheckpointRoot
 	if corrects != nil {
 		out.Corrects, out.Paid = corrects.Name, corrects.Paid
+		corrects, _ = statements.change(&f.store, corrects.Name)
 		corrects.CorrectedBy = name
-		statements.change(&f.store, corrects.Name)
 	}
 	statements.create(&f.store, out)
 	lot.Statements = append(lot.Statements, name)
@@ -441,6 +445,21 @@ func (f *fold) statementIssued(e *pb.StatementIssued) error {
 		}
 	}
 	f.about(statements, name)
+	return nil
+}
+
+// restsOn checks the checkpoint that a statement names. That its root is the log's the book cannot know: the author's
+// desk has verified it, and whoever countersigns compares it with the log as they know it.
+func (f *fold) restsOn(e *pb.StatementIssued) error {
+	switch {
+	case e.CheckpointSize == 0 && len(e.CheckpointRoot) == 0:
+		f.remark("the statement names no checkpoint that it rests on; issue it from a desk that has verified the log")
+	case e.CheckpointSize == 0 || len(e.CheckpointRoot) != 32:
+		return refusal.Invalidf("CHECKPOINT_HALF_STATED", "checkpoint_root", "a checkpoint is a size above 0 and a root of 32 bytes; %d and %d bytes are given", e.CheckpointSize, len(e.CheckpointRoot))
+	case e.CheckpointSize > f.entry.Seq:
+		return refusal.Invalidf("CHECKPOINT_AHEAD", "checkpoint_size", "the checkpoint has %d entries and the log %d; if you have seen that checkpoint signed, this log was rolled back: keep it and tell the other parties", e.CheckpointSize, f.entry.Seq).
+			With("found", fmt.Sprint(e.CheckpointSize)).With("allowed", fmt.Sprint(f.entry.Seq))
+	}
 	return nil
 }
 

@@ -114,7 +114,7 @@ func TestReceiptCorrected(t *testing.T) {
 	if len(h.raisedBy(first)) != 3 {
 		t.Fatal("three discrepancies expected")
 	}
-	total := load(h, consignments, r.consignment()).Discrepancies
+	total := h.consigned(r.consignment()).Discrepancies
 	fix := h.quiet("dilly", h.correct(first, r.receipt(0, twice("20000.00 g")...)))
 	for kind, want := range map[pb.DiscrepancyKind]pb.DiscrepancyState{onArrival: lapsed, sealWrong: opened, condition: opened} {
 		if got := h.state(h.one(first, kind).Name); got != want {

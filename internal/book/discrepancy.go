@@ -48,8 +48,8 @@ func (f *fold) file(d *pb.Discrepancy) *pb.Discrepancy {
 	if box, err := alter(f, boxes, "", d.Subject); err == nil {
 		box.Discrepancies = append(box.Discrepancies, d.Name)
 	}
-	if c, ok := consignments.change(&f.store, d.Consignment); ok {
-		c.Discrepancies = append(c.Discrepancies, d.Name)
+	if _, ok := consignments.load(&f.store, d.Consignment); ok {
+		f.row(d.Consignment, rowDiscrepancy, d.Name)
 	}
 	if lot, ok := lots.change(&f.store, d.Lot); ok {
 		lot.Discrepancies = append(lot.Discrepancies, d.Name)
@@ -59,9 +59,10 @@ func (f *fold) file(d *pb.Discrepancy) *pb.Discrepancy {
 
 // Raised returns the discrepancies that an entry raised, in order, as far as a caller may see them.
 func Raised(bucket *bbolt.Bucket, caller identity.Caller, sequence uint64) []*pb.Discrepancy {
+	s := &store{bucket: bucket}
 	var seen []*pb.Discrepancy
 	for _, d := range raisedBy(bucket, sequence) {
-		if sight(caller, discrepancies.kind, d) != nil {
+		if s.sight(caller, discrepancies.kind, d) != nil {
 			seen = append(seen, d)
 		}
 	}
@@ -165,8 +166,8 @@ func (f *fold) station(w *pb.WeightRecord) weighing.Station {
 	air, _ := quantity.ParseDecimal(w.AirKgM3)
 	s := weighing.Station{Name: w.Party, Mass: quantity.MustMass(w.Mass), Air: air}
 	if balance, ok := balances.load(&f.store, w.Balance); ok {
-		if instrument, err := balanceOf(balance.Registered); err == nil {
-			if budget, err := weighing.WeighingUncertainty(instrument, s.Mass, len(w.Readings), weighing.InService, quantity.NewDecimal(2)); err == nil {
+		if instrument, err := instrumentOf(&f.store, balance); err == nil {
+			if budget, err := instrument.budget(s.Mass, len(w.Readings)); err == nil {
 				s.Uncertainty = budget.Mass()
 			}
 		}

@@ -19,8 +19,11 @@ func (f *fold) countersigned(e *pb.Countersigned) error {
 		return err
 	}
 	target, ok := notes.load(&f.store, e.EventId)
-	if !ok || !f.concerns(target) {
+	if !ok || !f.concerns(target) || f.entry.Rules >= 2 && !f.maySee(f.who, target, nil) {
 		return unknown("event_id", "entry", e.EventId)
+	}
+	if k := f.who.PartyKind; (k == identity.Operator || k == identity.Auditors) && target.Kind != "key_recovered" {
+		return refusal.New(refusal.Forbidden, "COUNTERSIGN_NOT_YOURS", "event_id", "a party of kind %s countersigns the new key of an administrator and nothing else", k).About(e.EventId)
 	}
 	if !bytes.Equal(target.EventSha256, e.EventSha256) {
 		return refusal.Invalidf("NOT_WHAT_WAS_SIGNED", "event_sha256", "the digest is not that of entry %d as recorded; read the entry again and sign what it says", target.Sequence).About(e.EventId)
@@ -65,6 +68,8 @@ func (f *fold) countersigned(e *pb.Countersigned) error {
 			discrepancies.change(&f.store, name)
 			d.State = pb.DiscrepancyState_DISCREPANCY_STATE_DECIDED
 		}
+	case "key_recovered":
+		return f.secondForKey(target, name)
 	case "corrected":
 		c, ok := corrections.change(&f.store, target.Name)
 		if ok && c.WaitsFor == f.who.PartyID {
@@ -497,10 +502,10 @@ func (f *fold) compareAgain(bar *pb.Bar, at int, old uint64) error {
 // totalAgain compares the total of a bar's consignment again after one of the weights in it was put right.
 func (f *fold) totalAgain(bar *pb.Bar) error {
 	c, ok := consignments.load(&f.store, bar.Consignment)
-	if !ok || len(c.Received) < len(c.Bars) {
+	if !ok || c.BarsReceived < c.BarsAdvised {
 		return nil
 	}
-	for _, name := range c.Discrepancies {
+	for _, name := range f.of(c.Name, rowDiscrepancy) {
 		d, ok := discrepancies.load(&f.store, name)
 		if ok && d.Kind == pb.DiscrepancyKind_DISCREPANCY_KIND_CONSIGNMENT_TOTAL {
 			f.lapseOne(name, "a weight in the total was corrected")

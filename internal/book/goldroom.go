@@ -51,7 +51,7 @@ func (f *fold) weigh(field, subject, balanceName string, readings []string, air 
 	if err != nil {
 		return nil, err
 	}
-	instrument, err := balanceOf(balance.Registered)
+	instrument, err := instrumentOf(&f.store, balance)
 	if err != nil {
 		return nil, err
 	}
@@ -59,7 +59,7 @@ func (f *fold) weigh(field, subject, balanceName string, readings []string, air 
 	if err != nil {
 		return nil, refusal.In(err, field)
 	}
-	weight, err := weighing.Read(instrument, parsed)
+	weight, err := weighing.Read(instrument.Balance, parsed)
 	if err != nil {
 		return nil, refusal.In(err, field)
 	}
@@ -69,14 +69,14 @@ func (f *fold) weigh(field, subject, balanceName string, readings []string, air 
 	}
 	record := &pb.WeightRecord{Stage: stage, Mass: weight.Mass.String(), Readings: readings, Spread: weight.Spread.String(), Balance: balance.Name,
 		Party: f.who.PartyID, Site: balance.Registered.Site, WeighedAt: f.happened, AirKgM3: density.String(), Entry: f.entry.Seq}
-	if record.Doubt, record.Uncertainty, err = f.judged(balance, instrument, weight.Mass, len(parsed)); err != nil {
+	if record.Doubt, record.Uncertainty, err = f.judged(instrument, weight.Mass, len(parsed)); err != nil {
 		return nil, err
 	}
 	f.inDoubt(balance, subject, record.Doubt, related)
 	for _, w := range weight.Warnings {
 		record.Notes = append(record.Notes, w.Text)
 	}
-	if words := f.gravity(balance, instrument, weight.Mass); words != "" {
+	if words := f.gravity(balance, instrument.Balance, weight.Mass); words != "" {
 		record.Notes = append(record.Notes, words)
 	}
 	for _, words := range record.Notes {
@@ -98,12 +98,14 @@ func (f *fold) airAt(siteName string, air *pb.Air) (quantity.Decimal, error) {
 		return quantity.Decimal{}, err
 	}
 	if air == nil {
-		elevation, err := quantity.ParseDecimal(site.ElevationM)
-		if err != nil {
-			return quantity.Decimal{}, err
-		}
-		estimate, err := weighing.StandardAir(elevation)
-		return estimate.Density, err
+		return standardAir.of(site.ElevationM, func() (quantity.Decimal, error) {
+			elevation, err := quantity.ParseDecimal(site.ElevationM)
+			if err != nil {
+				return quantity.Decimal{}, err
+			}
+			estimate, err := weighing.StandardAir(elevation)
+			return estimate.Density, err
+		})
 	}
 	var measured [3]quantity.Decimal
 	for i, m := range []struct{ field, value string }{{"pressure_hpa", air.PressureHpa}, {"temperature_c", air.TemperatureC}, {"humidity_percent", air.HumidityPercent}} {
@@ -114,6 +116,8 @@ func (f *fold) airAt(siteName string, air *pb.Air) (quantity.Decimal, error) {
 	estimate, err := weighing.CIPM2007(measured[0].Shift(2), measured[1], measured[2])
 	return estimate.Density, refusal.In(err, "air")
 }
+
+var standardAir memo[quantity.Decimal] // by elevation
 
 func (f *fold) pourRecorded(e *pb.PourRecorded) error {
 	name, err := f.own("pour_id", e.PourId)
@@ -287,8 +291,18 @@ func (f *fold) sampleTaken(e *pb.SampleTaken) error {
 			}
 		}
 	}
-	samples.create(&f.store, &pb.Sample{Name: name, Party: f.who.PartyID, Taken: e, TakenAt: f.event.OccurredAt, Entries: []uint64{f.entry.Seq}, Parties: readers})
+	sample := &pb.Sample{Name: name, Party: f.who.PartyID, Taken: e, TakenAt: f.event.OccurredAt, Entries: []uint64{f.entry.Seq}, Parties: readers}
+	samples.create(&f.store, sample)
 	f.about(samples, name)
+	for i, p := range e.Packets {
+		if p.Laboratory == "" {
+			continue
+		}
+		if laboratory, ok := parties.load(&f.store, p.Laboratory); !ok || laboratory.Kind != pb.PartyKind_PARTY_KIND_LABORATORY {
+			return unknown(fmt.Sprintf("packets[%d].laboratory", i), "laboratory", p.Laboratory)
+		}
+		f.sendPacket(sample, p.PacketId, p.Laboratory)
+	}
 	return nil
 }
 
@@ -447,11 +461,11 @@ func (f *fold) checkSum(subject string, found []assay.Result, readers []string) 
 }
 
 // barsOf returns the bars that a sample's source stands for: itself, or all of a pour; none of a lot.
-func (f *fold) barsOf(source string) []string {
-	if bar, ok := bars.load(&f.store, source); ok { // in the order in which sampleTaken looks
+func (s *store) barsOf(source string) []string {
+	if bar, ok := bars.load(s, source); ok { // in the order in which sampleTaken looks
 		return []string{bar.Name}
 	}
-	if pour, ok := pours.load(&f.store, source); ok {
+	if pour, ok := pours.load(s, source); ok {
 		return pour.Bars
 	}
 	return nil
@@ -557,7 +571,8 @@ func (f *fold) consignmentAdvised(e *pb.ConsignmentAdvised) error {
 	if err := count("boxes", len(e.Boxes), 1, maxBoxes); err != nil {
 		return err
 	}
-	c := &pb.Consignment{Name: name, Party: f.who.PartyID, Advised: e, Refiner: agreement.Refiner, Entries: []uint64{f.entry.Seq},
+	c := &pb.Consignment{Name: name, Party: f.who.PartyID, Refiner: agreement.Refiner,
+		Advised: &pb.ConsignmentAdvised{ConsignmentId: e.ConsignmentId, Agreement: e.Agreement, Carrier: e.Carrier},
 		Parties: join([]string{f.who.PartyID, agreement.Refiner}, e.Carrier)}
 	consignments.create(&f.store, c)
 	f.about(consignments, name)
@@ -572,6 +587,7 @@ func (f *fold) consignmentAdvised(e *pb.ConsignmentAdvised) error {
 		if box.Party != f.who.PartyID || box.Consignment != "" || box.Holder != f.who.PartyID {
 			return refusal.New(refusal.Precondition, "BOX_NOT_AT_HAND", at, "box %s is not free in your gold room (consignment %q, held by %s)", b, box.Consignment, box.Holder).About(b)
 		}
+		f.row(name, rowBox, b)
 		box.Consignment = name
 		box.Parties = join(box.Parties, c.Parties...)
 		step := f.step("advised")
@@ -589,7 +605,8 @@ func (f *fold) consignmentAdvised(e *pb.ConsignmentAdvised) error {
 					sample.Parties = join(sample.Parties, agreement.Refiner)
 				}
 			}
-			c.Bars = append(c.Bars, barName)
+			f.row(name, rowBar, barName)
+			c.BarsAdvised++
 			if w := standing(bar.Weights); w != nil {
 				total = total.Add(quantity.MustMass(w.Mass))
 			}

@@ -165,7 +165,7 @@ func (f *fold) released(e *pb.Released) error {
 		return err
 	}
 	c.Parties = join(c.Parties, e.ToParty)
-	c.Entries = append(c.Entries, f.entry.Seq)
+	f.row(c.Name, rowEntry, "")
 	f.about(consignments, c.Name)
 	for i, r := range e.Boxes {
 		at := fmt.Sprintf("boxes[%d]", i)
@@ -193,10 +193,14 @@ func (f *fold) boxOf(field, name string, c *pb.Consignment) (*pb.Box, error) {
 	if err != nil {
 		return nil, err
 	}
+	return box, inConsignment(field, box, c)
+}
+
+func inConsignment(field string, box *pb.Box, c *pb.Consignment) error {
 	if box.Consignment != c.Name {
-		return nil, refusal.New(refusal.Precondition, "BOX_NOT_IN_CONSIGNMENT", field+".box", "box %s does not travel in consignment %s but in %q", name, c.Name, box.Consignment).About(name)
+		return refusal.New(refusal.Precondition, "BOX_NOT_IN_CONSIGNMENT", field+".box", "box %s does not travel in consignment %s but in %q", box.Name, c.Name, box.Consignment).About(box.Name)
 	}
-	return box, nil
+	return nil
 }
 
 // condition flags a condition that is not sound.
@@ -231,7 +235,7 @@ func (f *fold) accepted(e *pb.Accepted) error {
 	if err := f.readBoxes(e.Boxes, 0); err != nil {
 		return err
 	}
-	c.Entries = append(c.Entries, f.entry.Seq)
+	f.row(c.Name, rowEntry, "")
 	f.about(consignments, c.Name)
 	if due := f.dueTo(c); due > 0 && int(e.Count) != due {
 		f.raise(&pb.Discrepancy{Kind: pb.DiscrepancyKind_DISCREPANCY_KIND_BOX_COUNT, Subject: c.Name, Rule: custodyRules[pb.DiscrepancyKind_DISCREPANCY_KIND_BOX_COUNT],
@@ -263,7 +267,7 @@ func (f *fold) accepted(e *pb.Accepted) error {
 
 // dueTo counts the boxes of a consignment that were released to the author's party and that it has not accepted.
 func (f *fold) dueTo(c *pb.Consignment) (n int) {
-	for _, name := range c.Advised.Boxes {
+	for _, name := range f.of(c.Name, rowBox) {
 		if box, ok := boxes.load(&f.store, name); ok && box.ReleasedTo == f.who.PartyID {
 			n++
 		}
@@ -314,7 +318,7 @@ func (f *fold) incidentReported(e *pb.IncidentReported) error {
 		d.Parties, d.Consignment, d.Answerable = bar.Parties, bar.Consignment, bar.Holder
 		f.about(bars, bar.Name)
 	} else if c, err := alter(f, consignments, "subject", e.Subject); err == nil {
-		c.Entries = append(c.Entries, f.entry.Seq)
+		f.row(c.Name, rowEntry, "")
 		d.Parties, d.Consignment, d.Answerable = c.Parties, c.Name, f.who.PartyID
 		f.about(consignments, c.Name)
 	} else {

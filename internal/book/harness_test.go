@@ -1,6 +1,7 @@
 package book
 
 import (
+	"bytes"
 	"context"
 	"crypto/ed25519"
 	"crypto/sha256"
@@ -116,17 +117,24 @@ func (h *house) clock(s string) {
 // wrap puts a body into an event.
 func wrap(t testing.TB, body proto.Message) *pb.Event {
 	t.Helper()
+	event, err := eventOf(body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return event
+}
+
+func eventOf(body proto.Message) (*pb.Event, error) {
 	event := new(pb.Event)
 	m := event.ProtoReflect()
 	for i := range bodies.Fields().Len() {
 		field := bodies.Fields().Get(i)
 		if field.Message().FullName() == body.ProtoReflect().Descriptor().FullName() {
 			m.Set(field, protoreflect.ValueOfMessage(body.ProtoReflect()))
-			return event
+			return event, nil
 		}
 	}
-	t.Fatalf("%T is no body of an event", body)
-	return nil
+	return nil, fmt.Errorf("%T is no body of an event", body)
 }
 
 // send signs an event, or a body, as somebody, and offers it to the ledger as the service does.
@@ -258,6 +266,14 @@ func load[T thing](h *house, table table[T], name string) T {
 	return value
 }
 
+// consigned is a consignment as its readers see it.
+func (h *house) consigned(name string) *pb.Consignment {
+	h.Helper()
+	c := load(h, consignments, name)
+	h.view(func(b *Bucket) { (&store{bucket: b}).whole(c) })
+	return c
+}
+
 func (h *house) bar(name string) *pb.Bar { h.Helper(); return load(h, bars, name) }
 func (h *house) lot(name string) *pb.Lot { h.Helper(); return load(h, lots, name) }
 
@@ -306,6 +322,79 @@ func (h *house) enrol(by, name, party string, roles ...pb.Role) {
 	h.Helper()
 	h.people[name] = &person{party, name, keyOf(name)}
 	h.must(by, &pb.PersonEnrolled{PersonId: name, PartyId: party, DisplayName: "Invented " + name, PublicKey: h.people[name].public(), Roles: roles})
+}
+
+// rotate gives somebody a new key, by their old one, and returns the old one with their name.
+func (h *house) rotate(who string) (old *person) {
+	h.Helper()
+	p := h.people[who]
+	next := &person{p.party, p.id, keyOf(fmt.Sprint(who, " ", h.l.Size()))}
+	h.must(who, &pb.KeyRotated{NewPublicKey: next.public(), Proof: proves(next, p)})
+	h.people[who] = next
+	return p
+}
+
+// proves is the new key's proof that it takes the place of the old one.
+func proves(next, old *person) []byte {
+	key, err := identity.NewKey(bytes.NewReader(next.key.Seed()))
+	if err != nil {
+		panic(err) // a reader of 32 bytes has them
+	}
+	return identity.ProvePossession(key, old.party+"/"+old.id, old.public())
+}
+
+// recovery is the event by which somebody gets a new key, and that key.
+func (h *house) recovery(who, since string) (*pb.KeyRecovered, *person) {
+	h.Helper()
+	p := h.people[who]
+	next := &person{p.party, p.id, keyOf(fmt.Sprint(who, " recovered ", h.l.Size()))}
+	return &pb.KeyRecovered{Person: p.party + "/" + p.id, NewPublicKey: next.public(), Proof: proves(next, p), Reason: "dropped into the furnace, invented", Since: since}, next
+}
+
+// recover gives somebody a new key by an administrator and returns the old one.
+func (h *house) recover(by, who, since string) (old *person) {
+	h.Helper()
+	e, next := h.recovery(who, since)
+	old = h.people[who]
+	h.must(by, e)
+	h.people[who] = next
+	return old
+}
+
+// cosign has somebody cosign the checkpoint that the log has now.
+func (h *house) cosign(who string) uint64 {
+	h.Helper()
+	signed, err := h.l.Checkpoint()
+	if err != nil {
+		h.Fatal(err)
+	}
+	return h.must(who, h.cosigned(who, signed))
+}
+
+func (h *house) cosigned(who string, signed []byte) *pb.CheckpointCosigned {
+	h.Helper()
+	body, _, err := proof.SplitNote(signed)
+	if err != nil {
+		h.Fatal(err)
+	}
+	p := h.people[who]
+	c, err := proof.Cosign(body, p.party+"/"+p.id, p.key, h.now)
+	if err != nil {
+		h.Fatal(err)
+	}
+	return &pb.CheckpointCosigned{Note: string(signed) + c.Line()}
+}
+
+// callerAt is somebody as the service knows them at an instant, with what is granted to them then.
+func (h *house) callerAt(who, at string) (c identity.Caller) {
+	h.Helper()
+	h.view(func(b *Bucket) {
+		var err error
+		if c, err = CallerAt(b, h.people[who].public(), when(h, at)); err != nil {
+			h.Fatal(err)
+		}
+	})
+	return c
 }
 
 // staffed is a house with everybody in it: the mine quillmoss (and another, gorsefell), the carriers pebblewing and
@@ -629,6 +718,11 @@ func (r *route) statement(who, id string, kind pb.StatementKind, settledOn strin
 	return &pb.StatementIssued{StatementId: id, Lot: r.lotName(), Kind: kind, SettledOn: settledOn, Digest: st.Digest, Reason: "invented reason"}
 }
 
+// grant lets auditors read custody, assays and money of this consignment.
+func (r *route) grant(id, auditor, from, until string) *pb.AccessGranted {
+	return &pb.AccessGranted{GrantId: id, Auditor: auditor, Sorts: []pb.InformationSort{1, 2, 3}, Consignments: []string{r.consignment()}, From: from, Until: until, Purpose: "invented"}
+}
+
 // line returns the quantity, rate and amount of a line of a statement.
 func line(t testing.TB, st *pb.Statement, code string) string {
 	t.Helper()
@@ -639,4 +733,26 @@ func line(t testing.TB, st *pb.Statement, code string) string {
 	}
 	t.Errorf("the statement has no line %s", code)
 	return ""
+}
+
+// settledLot is a lot of one bar with its assays settled within the limit.
+func (h *house) settledLot(name string) *route {
+	h.Helper()
+	r := h.poured(name, h.agree(name), "20000.00 g")
+	r.arrived("20000.00 g")
+	r.melted("20000.00 g", "19995.00 g")
+	h.clock("2027-03-01T10:00:00Z")
+	r.exchanged(1, [2]string{"812.30 ppt", "147.60 ppt"}, [2]string{"812.20 ppt", "147.60 ppt"})
+	return r
+}
+
+// ahead is a checkpoint of the test log's key over more entries than the log has.
+func (h *house) ahead(by uint64) []byte {
+	h.Helper()
+	c := ledgertest.Config()
+	signed, err := proof.SignCheckpoint(proof.Checkpoint{Origin: c.Origin, Size: h.l.Size() + by, Root: proof.Hash{1}}, c.Signer)
+	if err != nil {
+		h.Fatal(err)
+	}
+	return signed
 }

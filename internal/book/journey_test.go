@@ -32,6 +32,8 @@ const (
 	unwitnessed  = pb.DiscrepancyKind_DISCREPANCY_KIND_UNWITNESSED_POUR
 	returnOff    = pb.DiscrepancyKind_DISCREPANCY_KIND_RETURN_DIFFERS
 	incident     = pb.DiscrepancyKind_DISCREPANCY_KIND_INCIDENT
+	mismatch     = pb.DiscrepancyKind_DISCREPANCY_KIND_REVEAL_MISMATCH
+	keyInDoubt   = pb.DiscrepancyKind_DISCREPANCY_KIND_KEY_IN_DOUBT
 	condition    = pb.DiscrepancyKind_DISCREPANCY_KIND_CONDITION
 
 	opened = pb.DiscrepancyState_DISCREPANCY_STATE_OPEN
@@ -547,7 +549,7 @@ func TestArrivalFindings(t *testing.T) {
 	poor := r.receipt(1, twice("20000.00 g")...)
 	poor.Condition = "cracked"
 	h.raises("dilly", poor, condition)
-	if got := load(h, consignments, r.consignment()); len(got.Received) != 2 || len(got.Extra) != 4 {
+	if got := h.consigned(r.consignment()); len(got.Received) != 2 || len(got.Extra) != 4 {
 		t.Errorf("received %v, extra %v", got.Received, got.Extra)
 	}
 	// The third bar is missing when a lot is made; once.

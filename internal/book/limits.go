@@ -34,13 +34,19 @@ const (
 	maxPageSize     = 500
 	defaultPageSize = 50
 	maxScanned      = 20_000  // things looked at for one page of a filtered list
-	maxReadTerms    = 1_000   // agreements whose terms are kept read
+	maxMemo         = 1_000   // answers that are kept of one question, such as the terms that a text says
 	maxSummed       = 200_000 // discrepancies added up for one summary
 	maxFilter       = 500     // characters of a filter
 	maxRemarks      = 20      // remarks kept of one entry
 	maxLooked       = 200_000 // entries looked through for what hangs on the check of a balance
 	maxNamed        = 20      // weighings named in the words of a failed check; its evidence has all
 	maxBias         = 10_000  // differences of one bias report
+	maxDoubted      = 1_000   // entries named as signed with a key in doubt; each is marked where it is read
+	maxGranted      = 100     // consignments of one grant
+	maxGrantYears   = 3
+	maxGrants       = 200 // standing grants to one party of auditors
+	maxCosigned     = 16 << 10
+	maxKept         = 64 << 20 // bytes, about, of things kept decoded
 
 	clockSkew = 5 * time.Minute // how far an author's clock may be ahead of the ledger's
 )

@@ -85,13 +85,12 @@ func (f *fold) missing(consignment string) {
 	if !ok {
 		return
 	}
-	arrived := map[string]bool{}
-	for _, b := range c.Received {
-		arrived[b] = true
+	if c.BarsReceived == c.BarsAdvised {
+		return
 	}
-	for _, name := range c.Bars {
+	for _, name := range f.of(consignment, rowBar) {
 		bar, ok := bars.load(&f.store, name)
-		if !ok || arrived[name] {
+		if !ok || bar.State >= pb.BarState_BAR_STATE_RECEIVED {
 			continue
 		}
 		if _, flagged := f.find("missing", name); flagged {
@@ -180,7 +179,7 @@ func (f *fold) melt(lot *pb.Lot, terms settlement.Terms, e *pb.Melted) error {
 		return err
 	}
 	lot.BeforeMelt, lot.AfterMelt, lot.Slag, lot.MeltedAt, lot.MeltEntry = e.Before, e.After, e.Slag, f.happened, f.entry.Seq
-	instrument, err := balanceOf(balance.Registered)
+	instrument, err := instrumentOf(&f.store, balance)
 	if err != nil {
 		return err
 	}
@@ -189,12 +188,12 @@ func (f *fold) melt(lot *pb.Lot, terms settlement.Terms, e *pb.Melted) error {
 		mass  quantity.Mass
 	}{{"before", before}, {"after", after}} {
 		// Two equal readings: what a balance cannot show, it cannot have shown for a melt either.
-		if _, err := weighing.Read(instrument, []quantity.Mass{w.mass, w.mass}); err != nil {
+		if _, err := weighing.Read(instrument.Balance, []quantity.Mass{w.mass, w.mass}); err != nil {
 			return refusal.In(err, w.field)
 		}
 	}
 	lot.MeltBalance = balance.Name // a melt states one figure; two readings stand behind it as behind any weight
-	if lot.MeltDoubt, lot.MeltUncertainty, err = f.judged(balance, instrument, after, 2); err != nil {
+	if lot.MeltDoubt, lot.MeltUncertainty, err = f.judged(instrument, after, 2); err != nil {
 		return err
 	}
 	f.inDoubt(balance, lot.Name, lot.MeltDoubt, lot.Parties)
@@ -417,7 +416,26 @@ func (f *fold) resultRevealed(e *pb.ResultRevealed) error {
 	if _, err := results(e.Results); err != nil {
 		return err
 	}
-	return f.exchange(lot, terms, &pb.ExchangeStep{Action: string(assay.StepRevealed), Side: string(side), Round: e.Round, Results: e.Results, Nonce: e.Nonce})
+	err = f.exchange(lot, terms, &pb.ExchangeStep{Action: string(assay.StepRevealed), Side: string(side), Round: e.Round, Results: e.Results, Nonce: e.Nonce})
+	if refusal.Is(err, "REVEAL_MISMATCH") {
+		f.mismatched(lot, side, int(e.Round), refusal.As(err).Text)
+		return nil
+	}
+	return err
+}
+
+// mismatched keeps a reveal that is not what was committed as evidence against its author. It counts for nothing: the
+// exchange waits for the reveal as before, and the agreement's rule of silence applies when its day is past.
+func (f *fold) mismatched(lot *pb.Lot, side assay.Side, round int, words string) {
+	d := &pb.Discrepancy{Kind: pb.DiscrepancyKind_DISCREPANCY_KIND_REVEAL_MISMATCH, Subject: lot.Name, Rule: "a result is revealed as it was committed",
+		Observed: fmt.Sprintf("another result or nonce in round %d", round), Words: words, Answerable: f.who.PartyID,
+		Parties: []string{lot.Seller, lot.Party}, Consignment: lot.Consignment, Lot: lot.Name}
+	for _, s := range lot.Steps {
+		if s.Action == string(assay.StepCommitted) && s.Side == string(side) && int(s.Round) == round {
+			d.Limit, d.Evidence = fmt.Sprintf("SHA-256 %x", s.Commitment), []uint64{s.Entry}
+		}
+	}
+	f.raise(d)
 }
 
 func (f *fold) umpireAppointed(e *pb.UmpireAppointed) error {
@@ -451,7 +469,47 @@ func (f *fold) umpireAppointed(e *pb.UmpireAppointed) error {
 	}
 	lot.Parties = join(lot.Parties, e.Laboratory)
 	f.set("umpire_seal", lot.Name+" "+e.Laboratory, e.PacketSeal)
+	if f.entry.Rules >= 2 {
+		f.packetSent(lot, e.Laboratory, e.PacketSeal)
+	}
 	return nil
+}
+
+// packetSent gives the umpire sight of the packet that is sent to it, and compares the packet's seal with those under
+// which the lot's packets were put on record: a packet that nobody sealed when the sample was split may hold anything.
+func (f *fold) packetSent(lot *pb.Lot, laboratory, seal string) {
+	var known []string
+	for _, name := range lot.Samples {
+		sample, ok := samples.load(&f.store, name)
+		if !ok {
+			continue
+		}
+		for _, p := range sample.Taken.Packets {
+			if p.Seal == seal {
+				f.sendPacket(sample, p.PacketId, laboratory)
+				return
+			}
+			if p.Seal != "" && (p.Holder == pb.PacketHolder_PACKET_HOLDER_UMPIRE || p.Holder == pb.PacketHolder_PACKET_HOLDER_RESERVE) {
+				known = append(known, p.Seal)
+			}
+		}
+	}
+	if len(lot.Samples) == 0 {
+		return // the samples were not put on record, so there is nothing to compare
+	}
+	d := &pb.Discrepancy{Kind: pb.DiscrepancyKind_DISCREPANCY_KIND_SEAL, Subject: lot.Name, Rule: "the umpire gets a packet that was sealed when the sample was split",
+		Limit: strings.Join(known, ", "), Observed: seal, Words: fmt.Sprintf("no packet of the samples of lot %s was put under seal %s", lot.Name, seal),
+		Answerable: f.who.PartyID, Parties: []string{lot.Seller, lot.Party}, Consignment: lot.Consignment, Lot: lot.Name}
+	f.raise(d)
+}
+
+// sendPacket lets a laboratory read of a packet.
+func (f *fold) sendPacket(sample *pb.Sample, packet, laboratory string) {
+	key := sample.Name + " " + laboratory
+	ids, _ := f.find("packets", key)
+	f.set("packets", key, strings.Join(join(strings.Fields(ids), packet), " "))
+	samples.change(&f.store, sample.Name)
+	sample.Parties = join(sample.Parties, laboratory)
 }
 
 func (f *fold) umpireReported(e *pb.UmpireReported) error {
@@ -472,6 +530,11 @@ func (f *fold) umpireReported(e *pb.UmpireReported) error {
 		}
 		if fee.Amount().Sign() < 0 || fee.Currency() != terms.Currency {
 			return refusal.Invalidf("FEE_NOT_FIT", "fee", "a fee of %s does not fit; it is not negative and in %s", fee, terms.Currency)
+		}
+		// Who bears the fee of an element depends on the parties' results. Were it refused only where they bear it differently,
+		// an umpire could learn from refusals which side is nearer to a figure before it reports one.
+		if f.entry.Rules >= 2 && len(e.Results) > 1 {
+			return refusal.Invalidf("FEE_OF_SEVERAL", "fee", "a fee is borne element by element; report each element by itself with its own fee")
 		}
 	}
 	if err := f.exchange(lot, terms, &pb.ExchangeStep{Action: string(assay.StepUmpireReported), Side: "umpire", Results: e.Results, Laboratory: f.who.PartyID}); err != nil {

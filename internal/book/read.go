@@ -23,10 +23,14 @@ type anyTable interface {
 	show(thing) *pb.Thing
 	fields() protoreflect.FieldDescriptors
 	page(bucket *bbolt.Bucket, after []byte, below uint64, visit func(key []byte, value thing) bool) error
+	pageBy(bucket *bbolt.Bucket, conditions []narrowing, after []byte, below uint64, visit func(key []byte, value thing) bool) (last []byte, err error)
+	column(field string) int
+	keysOf(value thing) keyed
+	limited() bool
 }
 
 var (
-	tables = []anyTable{parties, persons, balances, agreements, series, calendars, pours, bars, samples, boxes, consignments, lots, statements, returns, discrepancies, corrections}
+	tables = []anyTable{parties, persons, balances, agreements, series, calendars, pours, bars, samples, boxes, consignments, lots, statements, returns, discrepancies, corrections, grants, cosignatures}
 
 	byTitle = map[string]anyTable{}
 	byKind  = map[pb.ThingKind]anyTable{}
@@ -73,6 +77,32 @@ func (t table[T]) page(bucket *bbolt.Bucket, after []byte, below uint64, visit f
 	return nil
 }
 
+// pageBy visits the things that meet all conditions, in the order of time, until visit says no. Where it has looked long
+// enough, it returns the key from which to go on.
+func (t table[T]) pageBy(bucket *bbolt.Bucket, conditions []narrowing, after []byte, below uint64, visit func([]byte, thing) bool) (last []byte, err error) {
+	things := bucket.Bucket([]byte(t.bucket))
+	if things == nil {
+		return nil, nil
+	}
+	last = agreeing(bucket.Bucket([]byte(t.bucket+bySuffix)), conditions, after, below, maxScanned, func(key []byte) bool {
+		var value T
+		if value, err = t.decode(things.Get(key)); err != nil {
+			return false
+		}
+		return visit(key, value)
+	})
+	return last, err
+}
+
+// column returns the number of a column, 0 where a field is none.
+func (t table[T]) column(field string) int { return slices.Index(t.columns, field) + 1 }
+
+// limited reports whether only some parties may read things of this kind.
+func (t table[T]) limited() bool {
+	_, is := any(t.blank()).(concerned)
+	return is
+}
+
 // each visits every thing of a table in the order of time.
 func (t table[T]) each(bucket *bbolt.Bucket, visit func(T) error) (err error) {
 	scanErr := t.page(bucket, nil, ^uint64(0), func(_ []byte, value thing) bool {
@@ -95,33 +125,81 @@ var sorts = map[pb.ThingKind]identity.What{
 	pb.ThingKind_THING_KIND_SAMPLE: identity.Assays, pb.ThingKind_THING_KIND_LOT: identity.Money,
 	pb.ThingKind_THING_KIND_STATEMENT: identity.Money, pb.ThingKind_THING_KIND_RETURN: identity.Money,
 	pb.ThingKind_THING_KIND_DISCREPANCY: identity.Custody, pb.ThingKind_THING_KIND_CORRECTION: identity.Custody,
+	pb.ThingKind_THING_KIND_GRANT: identity.Money, pb.ThingKind_THING_KIND_COSIGNATURE: identity.Registry,
 }
 
 // sight reduces a thing to what a caller may see of it; nil where that is nothing.
-func sight(caller identity.Caller, kind pb.ThingKind, value thing) thing {
-	what := sorts[kind]
-	if d, ok := value.(*pb.Discrepancy); ok {
-		what = discrepancySort(d)
-	}
-	if !identity.Sees(caller.PartyKind, what) && !made(caller, value) {
+func (s *store) sight(caller identity.Caller, kind pb.ThingKind, value thing) thing {
+	if !s.reaches(caller, sortOf(kind, value), value) {
+		if sample, ok := value.(*pb.Sample); ok {
+			if packet := s.packetsFor(caller, sample); packet != nil {
+				return packet
+			}
+		}
 		return nil
-	}
-	if c, limited := value.(concerned); limited && !slices.Contains(c.GetParties(), caller.PartyID) {
-		return nil
-	}
-	if bar, ok := value.(*pb.Bar); ok && !identity.Sees(caller.PartyKind, identity.Assays) {
-		bar.Assays = nil
 	}
 	switch v := value.(type) {
 	case *pb.Bar:
-		v.Assays = unsealed(v.Assays, caller)
+		if s.reaches(caller, identity.Assays, value) {
+			v.Assays = unsealed(v.Assays, caller)
+		} else {
+			v.Assays = nil
+		}
 	case *pb.Sample:
 		v.Assays = unsealed(v.Assays, caller)
-	}
-	if d, ok := value.(*pb.Discrepancy); ok && !identity.Sees(caller.PartyKind, identity.Money) {
-		d.Money, d.FineOunces, d.Conceded = "", "", ""
+	case *pb.Consignment:
+		s.whole(v)
+	case *pb.Correction:
+		if note, ok := notes.load(s, v.Name); ok && s.sealedFrom(caller, note) {
+			return nil
+		}
+	case *pb.Discrepancy:
+		if !s.reaches(caller, identity.Money, value) {
+			v.Money, v.FineOunces, v.Conceded = "", "", ""
+		}
 	}
 	return value
+}
+
+// reaches reports whether a caller may read a sort of information about a thing: a party that the thing concerns, of a
+// kind that sees the sort; or auditors whose grant covers it.
+func (s *store) reaches(caller identity.Caller, what identity.What, value thing) bool {
+	c, limited := value.(concerned)
+	if caller.PartyKind == identity.Auditors && what != identity.Registry && !made(caller, value) {
+		if grant, ok := value.(*pb.Grant); ok {
+			return grant.Auditor == caller.PartyID
+		}
+		return s.granted(caller, what, value)
+	}
+	if !identity.Sees(caller.PartyKind, what) && !made(caller, value) {
+		return false
+	}
+	return !limited || slices.Contains(c.GetParties(), caller.PartyID)
+}
+
+// packetsFor is what a laboratory sees of a sample of others: the packets that name it, or that it got as umpire, and its
+// own reports. Not the source, the other packets, or what anybody else found.
+func (s *store) packetsFor(caller identity.Caller, sample *pb.Sample) *pb.Sample {
+	if caller.PartyKind != identity.Laboratory {
+		return nil
+	}
+	ids, ok := s.find("packets", sample.Name+" "+caller.PartyID)
+	if !ok {
+		return nil
+	}
+	out := &pb.Sample{Name: sample.Name, Party: sample.Party, TakenAt: sample.TakenAt, Parties: []string{caller.PartyID},
+		Taken: &pb.SampleTaken{SampleId: sample.Taken.SampleId, Method: sample.Taken.Method}}
+	for _, p := range sample.Taken.Packets {
+		if slices.Contains(strings.Fields(ids), p.PacketId) {
+			out.Taken.Packets = append(out.Taken.Packets, p)
+		}
+	}
+	for _, a := range sample.Assays {
+		if a.Party == caller.PartyID {
+			out.Assays = append(out.Assays, a)
+		}
+	}
+	return out
 }
 
 // unsealed leaves out the reports that a caller may not read yet.
@@ -135,14 +213,23 @@ func made(caller identity.Caller, value thing) bool {
 	return ok && own.GetParty() == caller.PartyID
 }
 
-// discrepancySort says what sort of information a discrepancy is.
-func discrepancySort(d *pb.Discrepancy) identity.What {
+// sortOf says what sort of information a thing is.
+func sortOf(kind pb.ThingKind, value thing) identity.What {
+	if c, ok := value.(*pb.Correction); ok && c.Corrected.GetAssayReported() != nil {
+		return identity.Assays
+	}
+	d, ok := value.(*pb.Discrepancy)
+	if !ok {
+		return sorts[kind]
+	}
 	switch d.Kind {
 	case pb.DiscrepancyKind_DISCREPANCY_KIND_ASSAY_SPLIT, pb.DiscrepancyKind_DISCREPANCY_KIND_ASSAY_SUM,
 		pb.DiscrepancyKind_DISCREPANCY_KIND_DUPLICATES_DISAGREE, pb.DiscrepancyKind_DISCREPANCY_KIND_REVEAL_MISMATCH:
 		return identity.Assays
 	case pb.DiscrepancyKind_DISCREPANCY_KIND_RETURN_DIFFERS, pb.DiscrepancyKind_DISCREPANCY_KIND_MELT_LOSS:
 		return identity.Money
+	case pb.DiscrepancyKind_DISCREPANCY_KIND_KEY_IN_DOUBT:
+		return identity.Registry
 	}
 	return identity.Custody
 }
@@ -161,9 +248,10 @@ func Get(bucket *bbolt.Bucket, caller identity.Caller, kind pb.ThingKind, name s
 	if err != nil {
 		return nil, err
 	}
-	value, ok := t.get(&store{bucket: bucket}, name)
+	s := &store{bucket: bucket}
+	value, ok := t.get(s, name)
 	if ok {
-		if value = sight(caller, kind, value); value != nil {
+		if value = s.sight(caller, kind, value); value != nil {
 			return t.show(value), nil
 		}
 	}
@@ -192,65 +280,118 @@ func List(bucket *bbolt.Bucket, caller identity.Caller, kind pb.ThingKind, filte
 		}
 		size, after = binary.BigEndian.Uint64(raw), raw[8:]
 	}
-	pass, err := parseFilter(t.fields(), filter)
+	wanted, err := parseFilter(t.fields(), filter)
 	if err != nil {
 		return nil, "", err
 	}
+	s := &store{bucket: bucket}
 	var things []*pb.Thing
 	var last []byte
-	scanned, more := 0, false
-	err = t.page(bucket, after, size, func(key []byte, value thing) bool {
-		if len(things) == pageSize || scanned == maxScanned {
+	looked, more := 0, false
+	visit := func(key []byte, value thing) bool {
+		if len(things) == pageSize || looked == maxScanned {
 			more = true
 			return false
 		}
-		scanned++
+		looked++
 		last = append(last[:0], key...)
-		if value = sight(caller, kind, value); value != nil && pass(value) {
+		if value = s.sight(caller, kind, value); value != nil && wanted.pass(value) {
 			things = append(things, t.show(value))
 		}
 		return true
-	})
+	}
+	conditions, none := wanted.narrowed(caller, t)
+	switch {
+	case none:
+	case len(conditions) == 0 || Stale(bucket):
+		err = t.page(bucket, after, size, visit)
+	default:
+		var stopped []byte
+		if stopped, err = t.pageBy(bucket, conditions, after, size, visit); stopped != nil {
+			last, more = stopped, true
+		}
+	}
 	if err != nil || !more {
 		return things, "", err
 	}
 	return things, base64.RawURLEncoding.EncodeToString(append(binary.BigEndian.AppendUint64(nil, size), last...)), nil
 }
 
+// filter is the conditions of a list, all of which a thing must meet.
+type filter []fieldCondition
+
+type fieldCondition struct {
+	field protoreflect.FieldDescriptor
+	value string
+}
+
+func (f filter) pass(value thing) bool {
+	m := value.ProtoReflect()
+	for _, c := range f {
+		if !matches(m.Get(c.field), c.field, c.value) {
+			return false
+		}
+	}
+	return true
+}
+
+// narrowed returns the conditions that lead to the things of a list without a walk past others; none where it is known
+// that there are no such things. What they do not say, pass and sight say.
+func (f filter) narrowed(caller identity.Caller, t anyTable) (conditions []narrowing, none bool) {
+	c, known, none := reader(caller, t)
+	if known {
+		conditions = append(conditions, c)
+	}
+	for _, c := range f {
+		column := t.column(string(c.field.Name()))
+		if column == 0 || c.value == "" {
+			continue
+		}
+		value := c.value
+		if c.field.Kind() == protoreflect.EnumKind {
+			choice := choiceOf(c.field.Enum(), c.value)
+			if choice == nil {
+				return nil, true
+			}
+			value = string(choice.Name())
+		}
+		conditions = append(conditions, narrowing{column, value})
+	}
+	return conditions, none
+}
+
+// choiceOf returns the choice that a filter writes, with or without its prefix; nil where there is none.
+func choiceOf(enum protoreflect.EnumDescriptor, text string) protoreflect.EnumValueDescriptor {
+	if choice := enum.Values().ByName(protoreflect.Name(text)); choice != nil {
+		return choice
+	}
+	prefix := strings.TrimSuffix(string(enum.Values().Get(0).Name()), "UNSPECIFIED")
+	return enum.Values().ByName(protoreflect.Name(prefix + text))
+}
+
 // parseFilter reads `field = "value"` joined by AND. A field is one of text or of choice; a choice is written by its
 // name without the prefix (`state = "RECEIVED"`); a list passes if it holds the value.
-func parseFilter(fields protoreflect.FieldDescriptors, filter string) (func(thing) bool, error) {
-	if len(filter) > maxFilter {
-		return nil, refusal.Invalidf("FILTER_TOO_LONG", "filter", "a filter of %d characters is longer than the %d allowed", len(filter), maxFilter)
+func parseFilter(fields protoreflect.FieldDescriptors, text string) (filter, error) {
+	if len(text) > maxFilter {
+		return nil, refusal.Invalidf("FILTER_TOO_LONG", "filter", "a filter of %d characters is longer than the %d allowed", len(text), maxFilter)
 	}
-	type condition struct {
-		field protoreflect.FieldDescriptor
-		value string
+	if strings.TrimSpace(text) == "" {
+		return nil, nil
 	}
-	var conditions []condition
-	if strings.TrimSpace(filter) != "" {
-		for _, part := range strings.Split(filter, " AND ") {
-			field, value, ok := strings.Cut(part, "=")
-			field, value = strings.TrimSpace(field), strings.TrimSpace(value)
-			if !ok || len(value) < 2 || value[0] != '"' || value[len(value)-1] != '"' || field == "" {
-				return nil, refusal.Invalidf("FILTER_MALFORMED", "filter", "%q is not a condition; write field = \"value\", joined by AND", clip(part))
-			}
-			known := fields.ByName(protoreflect.Name(field))
-			if known == nil || known.Kind() != protoreflect.StringKind && known.Kind() != protoreflect.EnumKind && known.Kind() != protoreflect.BoolKind {
-				return nil, refusal.Invalidf("FILTER_FIELD", "filter", "%q is not a field to filter by; use one of %s", clip(field), strings.Join(filterable(fields), ", "))
-			}
-			conditions = append(conditions, condition{known, value[1 : len(value)-1]})
+	var f filter
+	for _, part := range strings.Split(text, " AND ") {
+		field, value, ok := strings.Cut(part, "=")
+		field, value = strings.TrimSpace(field), strings.TrimSpace(value)
+		if !ok || len(value) < 2 || value[0] != '"' || value[len(value)-1] != '"' || field == "" {
+			return nil, refusal.Invalidf("FILTER_MALFORMED", "filter", "%q is not a condition; write field = \"value\", joined by AND", clip(part))
 		}
-	}
-	return func(value thing) bool {
-		m := value.ProtoReflect()
-		for _, c := range conditions {
-			if !matches(m.Get(c.field), c.field, c.value) {
-				return false
-			}
+		known := fields.ByName(protoreflect.Name(field))
+		if known == nil || known.Kind() != protoreflect.StringKind && known.Kind() != protoreflect.EnumKind && known.Kind() != protoreflect.BoolKind {
+			return nil, refusal.Invalidf("FILTER_FIELD", "filter", "%q is not a field to filter by; use one of %s", clip(field), strings.Join(filterable(fields), ", "))
 		}
-		return true
-	}, nil
+		f = append(f, fieldCondition{known, value[1 : len(value)-1]})
+	}
+	return f, nil
 }
 
 // filterable lists the fields of text and of choice.
@@ -279,9 +420,8 @@ func matches(v protoreflect.Value, field protoreflect.FieldDescriptor, want stri
 	case protoreflect.BoolKind:
 		return v.Bool() == (want == "true")
 	case protoreflect.EnumKind:
-		choice := field.Enum().Values().ByNumber(v.Enum())
-		prefix := strings.TrimSuffix(string(field.Enum().Values().Get(0).Name()), "UNSPECIFIED")
-		return choice != nil && (string(choice.Name()) == want || string(choice.Name()) == prefix+want)
+		choice := choiceOf(field.Enum(), want)
+		return choice != nil && choice.Number() == v.Enum()
 	}
 	return false
 }
@@ -290,32 +430,66 @@ func matches(v protoreflect.Value, field protoreflect.FieldDescriptor, want stri
 func MaySeeEntry(bucket *bbolt.Bucket, caller identity.Caller, event *pb.Event) bool {
 	s := &store{bucket: bucket}
 	note, ok := notes.load(s, event.GetEventId())
-	if !ok {
-		return false
-	}
-	if note.Party == caller.PartyID || caller.PartyID != "" && event.GetUmpireAppointed().GetLaboratory() == caller.PartyID {
-		return true // the appointment is addressed to the umpire, and says no more than which packet of which lot
+	return ok && s.maySee(caller, note, event)
+}
+
+// maySee is MaySeeEntry for an entry's note. event is nil where only the note is at hand: then what the event itself says
+// beyond its subject is not asked.
+func (s *store) maySee(caller identity.Caller, note *pb.EntryNote, event *pb.Event) bool {
+	if note.Party == caller.PartyID {
+		return true
 	}
 	title, name := subjectOf(note)
 	t := byTitle[title]
-	if t == nil || !identity.Sees(caller.PartyKind, entrySort(note.Kind, t.kindOf())) {
+	if t == nil {
 		return false
 	}
 	value, ok := t.get(s, name)
-	if sample, isSample := value.(*pb.Sample); ok && isSample &&
-		slices.ContainsFunc(sample.Assays, func(a *pb.AssayRecord) bool { return a.Entry == note.Sequence && a.Sealed }) {
-		return false // a report, or a correction of one, that is its own party's still
+	if !ok {
+		return false
 	}
-	return ok && sight(caller, t.kindOf(), value) != nil
+	if note.Kind == "umpire_appointed" && caller.PartyKind == identity.Laboratory {
+		// The appointment is addressed to the umpire, and says no more than which packet of which lot.
+		if event != nil {
+			return event.GetUmpireAppointed().GetLaboratory() == caller.PartyID
+		}
+		c, limited := value.(concerned)
+		return limited && slices.Contains(c.GetParties(), caller.PartyID)
+	}
+	if s.sealedFrom(caller, note) {
+		return false
+	}
+	// Whoever may not read an entry may not read what was said about it either: a note or a reason may name its figures.
+	for _, id := range []string{event.GetCountersigned().GetEventId(), event.GetSupersedes()} {
+		if about, ok := notes.load(s, id); ok && !s.maySee(caller, about, nil) {
+			return false
+		}
+	}
+	if event.GetDiscrepancyDecided().GetConceded() != "" && !s.reaches(caller, identity.Money, value) {
+		return false // it names a sum of money
+	}
+	return s.reaches(caller, entrySort(note.Kind, t.kindOf(), value), value)
+}
+
+// sealedFrom reports whether an entry is a report, or a correction or withdrawal of one, that is its own party's still.
+func (s *store) sealedFrom(caller identity.Caller, note *pb.EntryNote) bool {
+	title, name := subjectOf(note)
+	if title != samples.title() || note.Party == caller.PartyID {
+		return false
+	}
+	sample, ok := samples.load(s, name)
+	return ok && slices.ContainsFunc(sample.Assays, func(a *pb.AssayRecord) bool {
+		return a.Sealed && (a.Entry == note.Sequence || a.SupersededBy == note.Sequence)
+	})
 }
 
 // entrySort says what sort of information an entry is: what it is about, but an assay is an assay whatever it is about.
-func entrySort(kind string, about pb.ThingKind) identity.What {
+func entrySort(kind string, about pb.ThingKind, value thing) identity.What {
 	switch kind {
 	case "assay_reported", "result_committed", "result_revealed", "umpire_reported":
 		return identity.Assays
 	}
-	return sorts[about]
+	return sortOf(about, value)
 }
 
 // NoteOf returns what the book remembers of an entry, for readers who may see it.
@@ -327,7 +501,7 @@ func NoteOf(bucket *bbolt.Bucket, eventID string) (*pb.EntryNote, bool) {
 func Trace(bucket *bbolt.Bucket, caller identity.Caller, name string) (*pb.TraceBarResponse, error) {
 	s := &store{bucket: bucket}
 	value, ok := bars.load(s, name)
-	if !ok || sight(caller, bars.kind, value) == nil {
+	if !ok || s.sight(caller, bars.kind, value) == nil {
 		return nil, unknown("bar", "bar", name)
 	}
 	out := &pb.TraceBarResponse{Bar: value}
@@ -350,7 +524,7 @@ func Trace(bucket *bbolt.Bucket, caller identity.Caller, name string) (*pb.Trace
 	}
 	for _, d := range named {
 		found, ok := discrepancies.load(s, d)
-		if ok && sight(caller, discrepancies.kind, found) != nil {
+		if ok && s.sight(caller, discrepancies.kind, found) != nil {
 			out.Discrepancies = append(out.Discrepancies, found)
 		}
 	}
@@ -360,7 +534,7 @@ func Trace(bucket *bbolt.Bucket, caller identity.Caller, name string) (*pb.Trace
 // lotSeen returns a lot that the caller may see.
 func lotSeen(s *store, caller identity.Caller, name string) (*pb.Lot, error) {
 	lot, ok := lots.load(s, name)
-	if !ok || sight(caller, lots.kind, lot) == nil {
+	if !ok || s.sight(caller, lots.kind, lot) == nil {
 		return nil, unknown("lot", "lot", name)
 	}
 	return lot, nil

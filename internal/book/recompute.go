@@ -40,7 +40,10 @@ func ReportOf(bucket *bbolt.Bucket, caller identity.Caller, name string) (*pb.As
 		return nil, unknown("report", "report", name)
 	}
 	sample, ok := samples.load(s, on)
-	if !ok || sight(caller, samples.kind, sample) == nil {
+	if !ok {
+		return nil, unknown("report", "report", name)
+	}
+	if sample, ok = s.sight(caller, samples.kind, sample).(*pb.Sample); !ok { // a laboratory sees its own reports only
 		return nil, unknown("report", "report", name)
 	}
 	var record *pb.AssayRecord

@@ -93,6 +93,20 @@ func TestEveryRefusal(t *testing.T) {
 	h.must("wren", &pb.KeyRevoked{PublicKey: h.people["gone"].public(), Reason: "left"})
 	no("KEY_REVOKED", "gone", pourOf("Z1"))
 	no("KEY_REVOKED_ALREADY", "wren", &pb.KeyRevoked{PublicKey: h.people["gone"].public(), Reason: "left"})
+	no("NOTHING_CHANGED", "wren", &pb.PartyChanged{PartyId: "quillmoss"})
+	no("NOT_YOUR_PARTY", "wren", &pb.PartyChanged{PartyId: "gorsefell", DisplayName: "Ours now"})
+	no("NOT_YOUR_PARTY", "wren", &pb.PartyChanged{PartyId: "nowhere", DisplayName: "Ours now"})
+	old := h.rotate("tamsin")
+	h.people["tamsin, before"] = old
+	no("KEY_REPLACED", "tamsin, before", pourOf("Z1"))
+	lost, _ := h.recovery("auberon", "")
+	entry := h.must("odo", lost)
+	no("OWN_ENTRY", "odo", h.countersign(entry))
+	h.enrol("odo", "otto", "lanternfold", admin)
+	no("NOT_THE_SECOND_PERSON", "otto", h.countersign(entry))
+	no("COUNTERSIGN_NOT_YOURS", "odo", h.countersign(0))
+	h.must("dilly", h.countersign(entry))
+	no("NOTHING_WAITS", "fennimore", h.countersign(entry))
 	balance := func(change func(*pb.BalanceRegistered)) *pb.BalanceRegistered {
 		e := &pb.BalanceRegistered{BalanceId: "QB2", Site: "quillmoss/works", AccuracyClass: "I", Capacity: "32000 g", Readability: "0.01 g", VerificationInterval: "0.1 g", Repeatability: "0.03 g", CheckEveryDays: 7}
 		change(e)
@@ -110,6 +124,8 @@ func TestEveryRefusal(t *testing.T) {
 	no("DATES_OUT_OF_ORDER", "lucan", prices("x", "USD", &pb.DailyPrice{Date: "2027-02-01", Price: "1"}, &pb.DailyPrice{Date: "2027-02-01", Price: "1"}))
 	no("PRICE_NOT_POSITIVE", "lucan", prices("x", "USD", &pb.DailyPrice{Date: "2027-02-01", Price: "0"}))
 	no("PRICE_IN_USE", "lucan", prices("gold (invented)", "USD", &pb.DailyPrice{Date: "2027-02-01", Price: "1"}))
+	no("NOT_YOUR_SERIES", "fennimore", prices("gold (invented)", "USD", &pb.DailyPrice{Date: "2027-02-03", Price: "1"}))
+	no("NOT_YOUR_SERIES", "lucan", &pb.HolidaysPublished{Calendar: "Lanternfold", Dates: []string{"2027-01-02"}})
 	no("CURRENCY_MIXED", "lucan", prices("gold (invented)", "EUR", &pb.DailyPrice{Date: "2027-02-02", Price: "1"}))
 
 	// Agreements.
@@ -218,7 +234,7 @@ func TestEveryRefusal(t *testing.T) {
 		return &pb.UmpireReported{Lot: r.lotName(), Results: results, PacketSeal: "U1", Fee: fee}
 	}
 	no("FEE_NOT_FIT", "umbra", umpire("1.00 EUR", results2("812.40 ppt", "")...))
-	no("FEE_NOT_DIVISIBLE", "umbra", umpire("1.00 USD", results2("812.40 ppt", "148.10 ppt")...)) // the mine is farther in gold, the refinery in silver
+	no("FEE_OF_SEVERAL", "umbra", umpire("1.00 USD", results2("812.40 ppt", "148.10 ppt")...)) // the mine is farther in gold, the refinery in silver
 	h.must("umbra", umpire("", results2("812.40 ppt", "")...))
 	says("ELEMENT_SETTLED", advise("Au"))
 	h.must("umbra", umpire("", results2("", "148.10 ppt")...))
@@ -227,6 +243,11 @@ func TestEveryRefusal(t *testing.T) {
 
 	// Money.
 	no("AMOUNT_NOT_FIT", "fennimore", &pb.AdvancePaid{Lot: r.lotName(), Amount: "0.00 USD", PaidOn: "2027-03-01"})
+	half := r.statement("lucan", "Z", pb.StatementKind_STATEMENT_KIND_FINAL, "2027-03-13")
+	half.CheckpointSize = 1
+	no("CHECKPOINT_HALF_STATED", "lucan", half)
+	half.CheckpointSize, half.CheckpointRoot = h.l.Size()+1, make([]byte, 32)
+	no("CHECKPOINT_AHEAD", "lucan", half)
 	no("FIGURES_MOVED", "lucan", r.previewless("Z", pb.StatementKind_STATEMENT_KIND_FINAL))
 	r.issue("lucan", "ST", pb.StatementKind_STATEMENT_KIND_FINAL, "2027-03-13")
 	no("LOT_STATED", "fennimore", &pb.AdvancePaid{Lot: r.lotName(), Amount: "1.00 USD", PaidOn: "2027-03-01"})
@@ -251,6 +272,30 @@ func TestEveryRefusal(t *testing.T) {
 	lighter := h.must("ibbet", weighedAs(loose.mark(0), release, "quillmoss/QB1", "100.00 g"))
 	h.must("ibbet", h.correct(lighter, nil))
 	no("CORRECTED_ALREADY", "ibbet", h.correct(lighter, nil))
+
+	// Sight and proof.
+	grant := func(change func(*pb.AccessGranted)) *pb.AccessGranted {
+		e := r.grant("G1", "plumbline", "2027-03-01T00:00:00Z", "2027-04-01T00:00:00Z")
+		change(e)
+		return e
+	}
+	no("NAME_UNKNOWN", "lucan", grant(func(e *pb.AccessGranted) { e.Auditor = "thistlequay" }))
+	no("SORT_NOT_FIT", "lucan", grant(func(e *pb.AccessGranted) { e.Sorts = []pb.InformationSort{1, 1} }))
+	no("NAME_UNKNOWN", "rook", grant(func(e *pb.AccessGranted) { e.Consignments = []string{"quillmoss/C3"} }))
+	no("GRANT_TIME", "lucan", grant(func(e *pb.AccessGranted) { e.Until = e.From }))
+	no("GRANT_TIME", "lucan", grant(func(e *pb.AccessGranted) { e.Until = "2030-03-01T00:00:01Z" }))
+	h.must("lucan", grant(func(*pb.AccessGranted) {}))
+	no("ROLE_DOES_NOT_ALLOW", "quentin", &pb.AccessWithdrawn{Grant: "quillmoss/G1"})
+	no("NAME_UNKNOWN", "fennimore", &pb.AccessWithdrawn{Grant: "quillmoss/G1"})
+	h.must("lucan", &pb.AccessWithdrawn{Grant: "quillmoss/G1"})
+	no("GRANT_WITHDRAWN", "lucan", &pb.AccessWithdrawn{Grant: "quillmoss/G1"})
+	checkpoint, err := h.l.Checkpoint()
+	if err != nil {
+		t.Fatal(err)
+	}
+	no("COSIGNATURE_MISSING", "lucan", &pb.CheckpointCosigned{Note: string(checkpoint)})
+	no("COSIGNATURE_MISSING", "lucan", h.cosigned("fennimore", checkpoint))
+	no("DOCUMENT_TOO_LARGE", "lucan", &pb.CheckpointCosigned{Note: strings.Repeat("x", maxCosigned+1)})
 
 	// Other terms: no advance, no tolerance, passed-on freight, settled as received, prices nobody published.
 	p := h.poured("C3", h.agree("A3", set("id", "plain terms"), set("settlement_weight", "received"), func(m map[string]any) {
@@ -311,14 +356,16 @@ func TestEveryRefusal(t *testing.T) {
 
 	// Not provoked through the ledger: a file that is damaged, a kind that the proto has and this build does not, a
 	// register of two hundred thousand lines, and what other checks stand in front of.
-	for _, reason := range []string{"BOOK_INCONSISTENT", "BOOK_UNREADABLE", "EVENT_KIND_UNKNOWN", "STATEMENT_CORRECTED"} {
-		provoked[reason] = true // TestDamagedBook, TestKindWithoutJudge, TestMeltCorrectedThenStatement
+	for _, reason := range []string{"BOOK_INCONSISTENT", "BOOK_UNREADABLE", "EVENT_KIND_UNKNOWN", "STATEMENT_CORRECTED", "RULES_UNKNOWN"} {
+		provoked[reason] = true // TestDamagedBook, TestKindWithoutJudge, TestMeltCorrectedThenStatement, TestNewerRulesStopTheReplay
 	}
 	behind := map[string]string{
 		"REGISTER_TOO_LONG":    "takes more discrepancies than a test should make; the bound is one comparison",
 		"DIFFERENCES_TOO_MANY": "takes more lots than a test should make; the bound is one comparison",
 		"BAR_NOT_WEIGHED":      "a receipt always weighs, and is not withdrawn",
 		"FEE_BEARER_UNKNOWN":   "an umpire's report that is allowed settles what it reports",
+		"FEE_NOT_DIVISIBLE":    "of version 1 of the rules; since then FEE_OF_SEVERAL comes first",
+		"NOT_YOUR_GRANT":       "only grantor and auditors may read a grant, and auditors withdraw nothing",
 		"NOT_YOUR_LOT":         "of refineries only the lot's own may read it, and only refineries melt or pay an advance",
 		"TOLERANCES_MISSING":   "terms without them can no longer be signed; older ones may lack them",
 		"NOT_A_SIDE":           "only the two sides have roles that may commit, reveal or appoint, and only they may read the lot",

@@ -13,18 +13,19 @@ import (
 // most money first. Money is added exactly and by itself for each currency; what is at stake stays an estimate, however
 // exactly it is added. Where two parties must answer together, they are a line of their own.
 func Summarize(bucket *Bucket, caller identity.Caller, filter string, size uint64) (*pb.SummarizeDiscrepanciesResponse, error) {
-	pass, err := parseFilter(discrepancies.fields(), filter)
+	wanted, err := parseFilter(discrepancies.fields(), filter)
 	if err != nil {
 		return nil, err
 	}
+	s := &store{bucket: bucket}
 	answerable, kind := totals{}, totals{}
 	seen := 0
 	err = discrepancies.each(bucket, func(d *pb.Discrepancy) error {
 		if seen++; seen > maxSummed {
 			return refusal.New(refusal.Exhausted, "REGISTER_TOO_LONG", "", "the register has more than the %d discrepancies that are added up at once; go through it page by page", maxSummed)
 		}
-		shown := sight(caller, discrepancies.kind, d)
-		if shown == nil || !pass(shown) {
+		shown := s.sight(caller, discrepancies.kind, d)
+		if shown == nil || !wanted.pass(shown) {
 			return nil
 		}
 		if err := answerable.add(d.Answerable, d); err != nil {

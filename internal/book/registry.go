@@ -2,10 +2,8 @@ package book
 
 import (
 	"fmt"
+	"slices"
 	"sort"
-	"sync"
-	"sync/atomic"
-	"time"
 
 	"barward/internal/identity"
 	"barward/internal/quantity"
@@ -38,11 +36,24 @@ func (f *fold) partyRegistered(e *pb.PartyRegistered) error {
 	if _, ok := partyKinds[e.Kind]; !ok {
 		return refusal.Invalidf("PARTY_KIND_MISSING", "kind", "a party has no kind; state operator, mine, carrier, refinery, laboratory, vault or auditor")
 	}
-	if err := count("sites", len(e.Sites), 0, maxSites); err != nil {
+	if err := sites(e.Sites); err != nil {
+		return err
+	}
+	if err := parties.free(&f.store, "party_id", e.PartyId); err != nil {
+		return err
+	}
+	parties.create(&f.store, &pb.Party{Name: e.PartyId, DisplayName: e.DisplayName, Kind: e.Kind, Sites: e.Sites, Entries: []uint64{f.entry.Seq}})
+	f.about(parties, e.PartyId)
+	return nil
+}
+
+// sites checks places as they are to be registered.
+func sites(list []*pb.Site) error {
+	if err := count("sites", len(list), 0, maxSites); err != nil {
 		return err
 	}
 	seen := map[string]bool{}
-	for i, site := range e.Sites {
+	for i, site := range list {
 		at := fmt.Sprintf("sites[%d]", i)
 		if err := slug(at+".site_id", site.SiteId); err != nil {
 			return err
@@ -62,11 +73,43 @@ func (f *fold) partyRegistered(e *pb.PartyRegistered) error {
 			return refusal.Invalidf("ELEVATION_OUT_OF_RANGE", at+".elevation_m", "%s m is outside -500 to 6000 m", site.ElevationM)
 		}
 	}
-	if err := parties.free(&f.store, "party_id", e.PartyId); err != nil {
+	return nil
+}
+
+// partyChanged says what a party is called and where it works from now on. No site is taken away, because weighings refer
+// to it; what was weighed before keeps the air that was reckoned for it.
+func (f *fold) partyChanged(e *pb.PartyChanged) error {
+	party, ok := parties.load(&f.store, e.PartyId)
+	if !ok || party.Name != f.who.PartyID && f.who.PartyKind != identity.Operator {
+		return refusal.New(refusal.Forbidden, "NOT_YOUR_PARTY", "party_id", "%q is not your party; its own administrator changes it, or the operator's", clip(e.PartyId)).About(clip(e.PartyId))
+	}
+	if err := text("display_name", e.DisplayName, maxName, false); err != nil {
 		return err
 	}
-	parties.create(&f.store, &pb.Party{Name: e.PartyId, DisplayName: e.DisplayName, Kind: e.Kind, Sites: e.Sites, Entries: []uint64{f.entry.Seq}})
-	f.about(parties, e.PartyId)
+	if e.DisplayName == "" && len(e.Sites) == 0 {
+		return refusal.Invalidf("NOTHING_CHANGED", "display_name", "the change names neither a name nor a site; give what is new")
+	}
+	if err := sites(e.Sites); err != nil {
+		return err
+	}
+	party, _ = parties.change(&f.store, e.PartyId)
+	if e.DisplayName != "" {
+		party.DisplayName = e.DisplayName
+	}
+	kept := slices.Clone(party.Sites)
+	for _, site := range e.Sites {
+		at := slices.IndexFunc(kept, func(s *pb.Site) bool { return s.SiteId == site.SiteId })
+		if at < 0 {
+			kept = append(kept, site)
+		} else {
+			kept[at] = site
+		}
+	}
+	if err := count("sites", len(kept), 0, maxSites); err != nil {
+		return err
+	}
+	party.Sites, party.Entries = kept, append(party.Entries, f.entry.Seq)
+	f.about(parties, party.Name)
 	return nil
 }
 
@@ -100,12 +143,6 @@ func (f *fold) personEnrolled(e *pb.PersonEnrolled) error {
 	if !ok {
 		return unknown("party_id", "party", e.PartyId)
 	}
-	if len(e.PublicKey) != 32 {
-		return refusal.Invalidf("KEY_MALFORMED", "public_key", "a public key of %d bytes is given; an Ed25519 key has 32", len(e.PublicKey))
-	}
-	if _, err := identity.ParseKeyID(string(identity.KeyIDOf(e.PublicKey))); err != nil {
-		return refusal.In(err, "public_key")
-	}
 	if err := count("roles", len(e.Roles), 1, len(roles)); err != nil {
 		return err
 	}
@@ -126,32 +163,15 @@ func (f *fold) personEnrolled(e *pb.PersonEnrolled) error {
 	if err := persons.free(&f.store, "person_id", name); err != nil {
 		return err
 	}
-	if holder, taken := f.find("key", string(e.PublicKey)); taken {
-		return refusal.New(refusal.Exists, "KEY_IN_USE", "public_key", "this key belongs to %s; a key belongs to one person for ever, so make a new one", holder)
+	if err := f.freeKey("public_key", e.PublicKey); err != nil {
+		return err
 	}
 	if administrator {
 		f.set("administrator", e.PartyId, name)
 	}
-	f.set("key", string(e.PublicKey), name)
-	persons.create(&f.store, &pb.Person{Name: name, Party: party.Name, DisplayName: e.DisplayName, PublicKey: e.PublicKey, Roles: e.Roles, Entries: []uint64{f.entry.Seq}})
-	f.about(persons, name)
-	return nil
-}
-
-func (f *fold) keyRevoked(e *pb.KeyRevoked) error {
-	if err := text("reason", e.Reason, maxText, true); err != nil {
-		return err
-	}
-	name, ok := f.find("key", string(e.PublicKey))
-	person, known := persons.change(&f.store, name)
-	if !ok || !known || person.Party != f.who.PartyID && f.who.PartyKind != identity.Operator {
-		return refusal.New(refusal.NotFound, "KEY_UNKNOWN_HERE", "public_key", "this key belongs to nobody of your party; look at the list of persons")
-	}
-	if person.RevokedAt != "" {
-		return refusal.New(refusal.Precondition, "KEY_REVOKED_ALREADY", "public_key", "this key was revoked on %s", person.RevokedAt).About(name)
-	}
-	person.RevokedAt = f.entry.RecordedAt.Format(time.RFC3339)
-	person.Entries = append(person.Entries, f.entry.Seq)
+	person := &pb.Person{Name: name, Party: party.Name, DisplayName: e.DisplayName, Roles: e.Roles, Entries: []uint64{f.entry.Seq}}
+	f.begin(person, e.PublicKey)
+	persons.create(&f.store, person)
 	f.about(persons, name)
 	return nil
 }
@@ -202,25 +222,10 @@ func (f *fold) agreementSigned(e *pb.AgreementSigned) error {
 // termsOf reads the terms of an agreement; they were checked when it was signed. Each weighing asks for them, so what was
 // read last is kept: the text decides what it says, and nobody changes what is handed out.
 func termsOf(a *pb.Agreement) (settlement.Terms, error) {
-	if known, ok := readTerms.Load(a.TermsJson); ok {
-		return known.(settlement.Terms), nil
-	}
-	terms, err := settlement.ParseTerms([]byte(a.TermsJson))
-	if err != nil {
-		return terms, err
-	}
-	if readCount.Add(1) > maxReadTerms {
-		readTerms.Clear()
-		readCount.Store(0)
-	}
-	readTerms.Store(a.TermsJson, terms)
-	return terms, nil
+	return readTerms.of(a.TermsJson, func() (settlement.Terms, error) { return settlement.ParseTerms([]byte(a.TermsJson)) })
 }
 
-var (
-	readTerms sync.Map // text of the terms → settlement.Terms
-	readCount atomic.Int64
-)
+var readTerms memo[settlement.Terms]
 
 // inForce returns an agreement that both parties have signed.
 func (f *fold) inForce(field, name string) (*pb.Agreement, settlement.Terms, error) {
@@ -265,8 +270,11 @@ func (f *fold) pricesPublished(e *pb.PricesPublished) error {
 	}
 	s, ok := series.change(&f.store, e.Series)
 	if !ok {
-		s = &pb.PriceSeries{Name: e.Series, Currency: e.Currency}
+		s = &pb.PriceSeries{Name: e.Series, Currency: e.Currency, Party: f.who.PartyID}
 		series.create(&f.store, s)
+	}
+	if err := f.publishedBy("series", e.Series, s.Party); err != nil {
+		return err
 	}
 	if s.Currency != e.Currency {
 		return refusal.Invalidf("CURRENCY_MIXED", "currency", "series %q is in %s; publish %s under another name", e.Series, s.Currency, e.Currency)
@@ -287,6 +295,15 @@ func (f *fold) pricesPublished(e *pb.PricesPublished) error {
 	return nil
 }
 
+// publishedBy refuses to add to a series or calendar of another party: figures that settle money would otherwise be
+// anybody's to fill in.
+func (f *fold) publishedBy(field, name, party string) error {
+	if party == f.who.PartyID || f.entry.Rules < 2 {
+		return nil
+	}
+	return refusal.New(refusal.Forbidden, "NOT_YOUR_SERIES", field, "%q was published first by %s, who alone adds to it; publish yours under another name", name, party).With("party", party)
+}
+
 func (f *fold) holidaysPublished(e *pb.HolidaysPublished) error {
 	if err := text("calendar", e.Calendar, 64, true); err != nil {
 		return err
@@ -301,8 +318,11 @@ func (f *fold) holidaysPublished(e *pb.HolidaysPublished) error {
 	}
 	c, ok := calendars.change(&f.store, e.Calendar)
 	if !ok {
-		c = &pb.HolidayCalendar{Name: e.Calendar}
+		c = &pb.HolidayCalendar{Name: e.Calendar, Party: f.who.PartyID}
 		calendars.create(&f.store, c)
+	}
+	if err := f.publishedBy("calendar", e.Calendar, c.Party); err != nil {
+		return err
 	}
 	c.Dates = join(c.Dates, e.Dates...)
 	sort.Strings(c.Dates)

@@ -9,7 +9,6 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"barward/internal/refusal"
-	pb "barward/proto/barward/v1"
 )
 
 // A thing is what the book keeps: a message with a name.
@@ -18,72 +17,28 @@ type thing interface {
 	GetName() string
 }
 
-// table keeps things of one kind. The key of a thing is the sequence number of the entry that made it and its place in
-// that entry, so things lie in the order of time and a day's work touches the last pages only; a second bucket leads
-// from the name to the key.
-type table[T thing] struct {
-	bucket string
-	kind   pb.ThingKind
-	blank  func() T
-	wrap   func(T) *pb.Thing
-}
-
-func (t table[T]) title() string { return t.bucket }
-
-var (
-	parties = table[*pb.Party]{"party", pb.ThingKind_THING_KIND_PARTY, func() *pb.Party { return new(pb.Party) },
-		func(v *pb.Party) *pb.Thing { return &pb.Thing{Thing: &pb.Thing_Party{Party: v}} }}
-	persons = table[*pb.Person]{"person", pb.ThingKind_THING_KIND_PERSON, func() *pb.Person { return new(pb.Person) },
-		func(v *pb.Person) *pb.Thing { return &pb.Thing{Thing: &pb.Thing_Person{Person: v}} }}
-	balances = table[*pb.Balance]{"balance", pb.ThingKind_THING_KIND_BALANCE, func() *pb.Balance { return new(pb.Balance) },
-		func(v *pb.Balance) *pb.Thing { return &pb.Thing{Thing: &pb.Thing_Balance{Balance: v}} }}
-	agreements = table[*pb.Agreement]{"agreement", pb.ThingKind_THING_KIND_AGREEMENT, func() *pb.Agreement { return new(pb.Agreement) },
-		func(v *pb.Agreement) *pb.Thing { return &pb.Thing{Thing: &pb.Thing_Agreement{Agreement: v}} }}
-	series = table[*pb.PriceSeries]{"price_series", pb.ThingKind_THING_KIND_PRICE_SERIES, func() *pb.PriceSeries { return new(pb.PriceSeries) },
-		func(v *pb.PriceSeries) *pb.Thing { return &pb.Thing{Thing: &pb.Thing_PriceSeries{PriceSeries: v}} }}
-	calendars = table[*pb.HolidayCalendar]{"holiday_calendar", pb.ThingKind_THING_KIND_HOLIDAY_CALENDAR, func() *pb.HolidayCalendar { return new(pb.HolidayCalendar) },
-		func(v *pb.HolidayCalendar) *pb.Thing {
-			return &pb.Thing{Thing: &pb.Thing_HolidayCalendar{HolidayCalendar: v}}
-		}}
-	pours = table[*pb.Pour]{"pour", pb.ThingKind_THING_KIND_POUR, func() *pb.Pour { return new(pb.Pour) },
-		func(v *pb.Pour) *pb.Thing { return &pb.Thing{Thing: &pb.Thing_Pour{Pour: v}} }}
-	bars = table[*pb.Bar]{"bar", pb.ThingKind_THING_KIND_BAR, func() *pb.Bar { return new(pb.Bar) },
-		func(v *pb.Bar) *pb.Thing { return &pb.Thing{Thing: &pb.Thing_Bar{Bar: v}} }}
-	samples = table[*pb.Sample]{"sample", pb.ThingKind_THING_KIND_SAMPLE, func() *pb.Sample { return new(pb.Sample) },
-		func(v *pb.Sample) *pb.Thing { return &pb.Thing{Thing: &pb.Thing_Sample{Sample: v}} }}
-	boxes = table[*pb.Box]{"box", pb.ThingKind_THING_KIND_BOX, func() *pb.Box { return new(pb.Box) },
-		func(v *pb.Box) *pb.Thing { return &pb.Thing{Thing: &pb.Thing_Box{Box: v}} }}
-	consignments = table[*pb.Consignment]{"consignment", pb.ThingKind_THING_KIND_CONSIGNMENT, func() *pb.Consignment { return new(pb.Consignment) },
-		func(v *pb.Consignment) *pb.Thing { return &pb.Thing{Thing: &pb.Thing_Consignment{Consignment: v}} }}
-	lots = table[*pb.Lot]{"lot", pb.ThingKind_THING_KIND_LOT, func() *pb.Lot { return new(pb.Lot) },
-		func(v *pb.Lot) *pb.Thing { return &pb.Thing{Thing: &pb.Thing_Lot{Lot: v}} }}
-	statements = table[*pb.Statement]{"statement", pb.ThingKind_THING_KIND_STATEMENT, func() *pb.Statement { return new(pb.Statement) },
-		func(v *pb.Statement) *pb.Thing { return &pb.Thing{Thing: &pb.Thing_Statement{Statement: v}} }}
-	returns = table[*pb.Return]{"return", pb.ThingKind_THING_KIND_RETURN, func() *pb.Return { return new(pb.Return) },
-		func(v *pb.Return) *pb.Thing { return &pb.Thing{Thing: &pb.Thing_Return{Return: v}} }}
-	discrepancies = table[*pb.Discrepancy]{"discrepancy", pb.ThingKind_THING_KIND_DISCREPANCY, func() *pb.Discrepancy { return new(pb.Discrepancy) },
-		func(v *pb.Discrepancy) *pb.Thing { return &pb.Thing{Thing: &pb.Thing_Discrepancy{Discrepancy: v}} }}
-	corrections = table[*pb.Correction]{"correction", pb.ThingKind_THING_KIND_CORRECTION, func() *pb.Correction { return new(pb.Correction) },
-		func(v *pb.Correction) *pb.Thing { return &pb.Thing{Thing: &pb.Thing_Correction{Correction: v}} }}
-	notes = table[*pb.EntryNote]{"note", pb.ThingKind_THING_KIND_UNSPECIFIED, func() *pb.EntryNote { return new(pb.EntryNote) }, nil}
-)
-
 // store reads things from the bucket and holds back what an event changes until write.
 type store struct {
 	bucket *bbolt.Bucket
 	seq    uint64
 	held   []*held
-	byName map[string]*held
+	byName map[called]*held
 	marks  []mark
+	rows   []mark
 	made   uint16
 }
 
-// held is a thing that this event has read or made. Whoever loads a thing gets the same one each time and may change it;
-// write stores those that were touched.
+// called names a thing among all that the book keeps.
+type called struct{ bucket, name string }
+
+// held is a thing that this event has read or made. Whoever loads a thing gets the same one each time. To alter it, take
+// it from change first; write stores those that were.
 type held struct {
 	bucket  string
 	key     []byte
 	value   thing
+	kept    *kept // where the value is shared with other events, until it is changed
+	before  keyed // what it was found by before it was changed
 	touched bool
 	fresh   bool
 }
@@ -96,9 +51,21 @@ const (
 	nameSuffix  = ".name"
 )
 
-// load returns the thing of this name, as this event has changed it so far.
+// layout is the version of how the book lies in its buckets. It says nothing of what the book says.
+const layout = "2"
+
+var layoutKey = []byte("layout")
+
+// Stale reports whether a book lies as an older or newer program laid it. It says the same, but lists would not find
+// everything: have the ledger rebuild it.
+func Stale(bucket *bbolt.Bucket) bool {
+	b := bucket.Bucket([]byte(indexBucket))
+	return b != nil && string(b.Get(layoutKey)) != layout
+}
+
+// load returns the thing of this name, as this event has changed it so far. It is to be read only.
 func (t table[T]) load(s *store, name string) (T, bool) {
-	if h := s.byName[t.bucket+" "+name]; h != nil {
+	if h := s.byName[called{t.bucket, name}]; h != nil {
 		return h.value.(T), true
 	}
 	var none T
@@ -110,12 +77,30 @@ func (t table[T]) load(s *store, name string) (T, bool) {
 	if key == nil {
 		return none, false
 	}
-	value, err := t.decode(things.Get(key))
+	h := &held{bucket: t.bucket, key: append([]byte(nil), key...)}
+	value, err := t.read(h, things.Get(key))
 	if err != nil {
 		panic(err) // the book's own bytes: Verify and rebuild find this, and the ledger turns it into DATA_LOSS
 	}
-	s.hold(&held{bucket: t.bucket, key: append([]byte(nil), key...), value: value})
+	h.value = value
+	s.hold(h)
 	return value, true
+}
+
+// read decodes a thing, or takes it from those kept decoded.
+func (t table[T]) read(h *held, b []byte) (T, error) {
+	if !t.kept {
+		return t.decode(b)
+	}
+	if k := keep.get(t.bucket, b); k != nil {
+		h.kept = k
+		return k.value.(T), nil
+	}
+	value, err := t.decode(b)
+	if err == nil {
+		h.kept = keep.put(t.bucket, b, value)
+	}
+	return value, err
 }
 
 func (t table[T]) decode(b []byte) (T, error) {
@@ -128,19 +113,31 @@ func (t table[T]) decode(b []byte) (T, error) {
 
 func (s *store) hold(h *held) {
 	if s.byName == nil {
-		s.byName = map[string]*held{}
+		s.byName = map[called]*held{}
 	}
 	s.held = append(s.held, h)
-	s.byName[h.bucket+" "+h.value.GetName()] = h
+	s.byName[called{h.bucket, h.value.GetName()}] = h
 }
 
-// change returns the thing of this name to be changed.
+// change returns the thing of this name to be altered. What load returned before may be another copy.
 func (t table[T]) change(s *store, name string) (T, bool) {
 	value, ok := t.load(s, name)
-	if ok {
-		s.byName[t.bucket+" "+name].touched = true
+	if !ok {
+		return value, false
 	}
-	return value, ok
+	h := s.byName[called{t.bucket, name}]
+	if h.touched {
+		return value, true
+	}
+	h.touched = true
+	if h.kept != nil {
+		value = proto.CloneOf(value)
+		h.value, h.kept = value, nil
+	}
+	if t.keys != nil {
+		h.before = t.keys(value)
+	}
+	return value, true
 }
 
 // create adds a new thing; its name must be free (see free).
@@ -153,7 +150,7 @@ func (t table[T]) create(s *store, value T) {
 // free refuses a name that is taken.
 func (t table[T]) free(s *store, field, name string) error {
 	if _, taken := t.load(s, name); taken {
-		h := s.byName[t.bucket+" "+name]
+		h := s.byName[called{t.bucket, name}]
 		if h.fresh {
 			return refusal.New(refusal.Exists, "NAME_IN_USE", field, "%s %s is given twice; numbers and marks are used once, so choose another for one of them", t.title(), name).About(name).With("name", name)
 		}
@@ -192,35 +189,22 @@ func (s *store) write(bucket *bbolt.Bucket) error {
 		if !h.touched {
 			continue
 		}
-		things, err := bucket.CreateBucketIfNotExists([]byte(h.bucket))
-		if err != nil {
-			return err
-		}
-		things.FillPercent = 0.95 // keys come in order of time; only a changed old thing goes in between
-		value, err := deterministic.Marshal(h.value)
-		if err != nil {
-			return err
-		}
-		if err := things.Put(h.key, value); err != nil {
-			return err
-		}
-		if !h.fresh {
-			continue
-		}
-		names, err := bucket.CreateBucketIfNotExists([]byte(h.bucket + nameSuffix))
-		if err != nil {
-			return err
-		}
-		if err := names.Put([]byte(h.value.GetName()), h.key); err != nil {
+		if err := h.write(bucket); err != nil {
 			return err
 		}
 	}
-	if len(s.marks) == 0 {
-		return nil
-	}
-	index, err := bucket.CreateBucketIfNotExists([]byte(indexBucket))
-	if err != nil {
+	if err := s.writeRows(bucket); err != nil || len(s.marks) == 0 {
 		return err
+	}
+	index := bucket.Bucket([]byte(indexBucket))
+	if index == nil {
+		var err error
+		if index, err = bucket.CreateBucket([]byte(indexBucket)); err != nil {
+			return err
+		}
+		if err := index.Put(layoutKey, []byte(layout)); err != nil {
+			return err
+		}
 	}
 	for _, m := range s.marks {
 		if err := index.Put([]byte(m.key), []byte(m.name)); err != nil {
@@ -228,6 +212,43 @@ func (s *store) write(bucket *bbolt.Bucket) error {
 		}
 	}
 	return nil
+}
+
+// write stores a thing under its key, its name and what it is found by.
+func (h *held) write(bucket *bbolt.Bucket) error {
+	things, err := within(bucket, h.bucket)
+	if err != nil {
+		return err
+	}
+	things.FillPercent = 0.95 // keys come in order of time; only a changed old thing goes in between
+	value, err := deterministic.Marshal(h.value)
+	if err != nil {
+		return err
+	}
+	if err := things.Put(h.key, value); err != nil {
+		return err
+	}
+	if t := byTitle[h.bucket]; t != nil {
+		if err := h.reindex(bucket, t.keysOf(h.value)); err != nil {
+			return err
+		}
+	}
+	if !h.fresh {
+		return nil
+	}
+	names, err := within(bucket, h.bucket+nameSuffix)
+	if err != nil {
+		return err
+	}
+	return names.Put([]byte(h.value.GetName()), h.key)
+}
+
+// within returns a bucket of the book, made if it is not there.
+func within(bucket *bbolt.Bucket, name string) (*bbolt.Bucket, error) {
+	if b := bucket.Bucket([]byte(name)); b != nil {
+		return b, nil
+	}
+	return bucket.CreateBucket([]byte(name))
 }
 
 // concerned is a thing that only some parties may read.

@@ -49,7 +49,7 @@ func (f *fold) enterIntoForce(a *pb.Agreement) error {
 		return refusal.In(err, "event_id")
 	}
 	if before != nil {
-		agreements.change(&f.store, before.Name)
+		before, _ = agreements.change(&f.store, before.Name)
 		before.SupersededBy, a.Supersedes, a.UmpiresCalled = a.Name, before.Name, before.UmpiresCalled
 		before.Entries = append(before.Entries, f.entry.Seq)
 	}
@@ -70,7 +70,7 @@ func (f *fold) umpireCalled(a *pb.Agreement) {
 		a = before
 	}
 	for {
-		agreements.change(&f.store, a.Name)
+		a, _ = agreements.change(&f.store, a.Name)
 		a.UmpiresCalled++
 		next, ok := agreements.load(&f.store, a.SupersededBy)
 		if !ok {

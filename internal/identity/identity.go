@@ -183,6 +183,24 @@ type Caller struct {
 	PartyID   string
 	PartyKind PartyKind
 	Roles     []Role
+	Reach     []Reach // what others let a party of auditors read at the time of the call; nobody else has any
+}
+
+// Reach is one grant of leave to read, in its time: sorts of information that Grantor may read, over some consignments.
+type Reach struct {
+	Grantor      string
+	Whats        []What
+	Consignments []string // `party/number`; empty means all that the grantor may read
+}
+
+// Grants reports whether a grant covers a sort of information.
+func (r Reach) Grants(what What) bool {
+	for _, w := range r.Whats {
+		if w == what {
+			return true
+		}
+	}
+	return false
 }
 
 // HasRole reports whether the caller was given role.

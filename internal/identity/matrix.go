@@ -54,7 +54,10 @@ type EventKind string
 const (
 	PartyRegistered    EventKind = "party_registered"
 	PersonEnrolled     EventKind = "person_enrolled"
+	PartyChanged       EventKind = "party_changed"
+	KeyRotated         EventKind = "key_rotated"
 	KeyRevoked         EventKind = "key_revoked"
+	KeyRecovered       EventKind = "key_recovered"
 	BalanceRegistered  EventKind = "balance_registered"
 	BalanceChecked     EventKind = "balance_checked"
 	AgreementSigned    EventKind = "agreement_signed"
@@ -86,15 +89,19 @@ const (
 	DiscrepancyDecided EventKind = "discrepancy_decided"
 	Countersigned      EventKind = "countersigned"
 	Corrected          EventKind = "corrected"
+	AccessGranted      EventKind = "access_granted"
+	AccessWithdrawn    EventKind = "access_withdrawn"
+	CheckpointCosigned EventKind = "checkpoint_cosigned"
 )
 
 // EventKinds lists the kinds of event in the order of the metal's way.
 var EventKinds = []EventKind{
-	PartyRegistered, PersonEnrolled, KeyRevoked, BalanceRegistered, BalanceChecked, AgreementSigned, PricesPublished,
-	HolidaysPublished, PourRecorded, Weighed, SampleTaken, AssayReported, BoxPacked, ConsignmentAdvised, Released, Accepted,
-	SealReplaced, IncidentReported, BarReceived, LotOpened, Melted, ResultCommitted, ResultRevealed, UmpireAppointed,
-	UmpireReported, SilenceDeclared, CostRecorded, AdvancePaid, StatementIssued, ReturnReceived, PaymentRecorded,
-	DiscrepancyDecided, Countersigned, Corrected,
+	PartyRegistered, PartyChanged, PersonEnrolled, KeyRotated, KeyRevoked, KeyRecovered, BalanceRegistered, BalanceChecked,
+	AgreementSigned, PricesPublished, HolidaysPublished, PourRecorded, Weighed, SampleTaken, AssayReported, BoxPacked,
+	ConsignmentAdvised, Released, Accepted, SealReplaced, IncidentReported, BarReceived, LotOpened, Melted, ResultCommitted,
+	ResultRevealed, UmpireAppointed, UmpireReported, SilenceDeclared, CostRecorded, AdvancePaid, StatementIssued,
+	ReturnReceived, PaymentRecorded, DiscrepancyDecided, Countersigned, Corrected, AccessGranted, AccessWithdrawn,
+	CheckpointCosigned,
 }
 
 // line is one line of the matrix: persons with one of these roles, of a party of one of these kinds, may record any of
@@ -115,6 +122,9 @@ type (
 // handlers are the parties through whose hands metal goes.
 var handlers = parties{Mine, Carrier, Refinery, Laboratory, Vault}
 
+// readers are all parties but the operator, who keeps the log and so cannot vouch for it.
+var readers = append(handlers[:len(handlers):len(handlers)], Auditors)
+
 // matrix is the whole of it.
 var matrix = []line{
 	// Registry.
@@ -122,6 +132,11 @@ var matrix = []line{
 		"one hand lets parties in; it belongs to nobody who owns, moves or assays metal"},
 	{events{PersonEnrolled, KeyRevoked}, PartyKinds, roles{Administrator},
 		"each party answers for its own persons; the operator enrols only the first administrator of each party"},
+	{events{PartyChanged}, PartyKinds, roles{Administrator},
+		"each party says where it works and what it is called; the operator may put it right"},
+	{events{KeyRotated}, PartyKinds, Roles, "everybody may change their own key, and only their own"},
+	{events{KeyRecovered}, PartyKinds, roles{Administrator},
+		"who lost a key cannot sign; for an administrator's own key a second person countersigns, as the book sees to"},
 	{events{BalanceRegistered}, handlers, roles{Administrator},
 		"who weighs on a balance does not set the limits that it is judged by"},
 	{events{BalanceChecked}, parties{Mine}, roles{GoldRoomOfficer, Assayer}, "who weighs on it checks it first"},
@@ -187,6 +202,13 @@ var matrix = []line{
 		roles{Administrator, GoldRoomOfficer, Custodian, ReceivingClerk, Assayer, CommercialManager},
 		"who may record may correct; nothing is deleted by it"},
 	{events{Corrected}, parties{Operator, Auditors}, roles{Administrator}, "a wrong name or site in the registry"},
+	{events{Countersigned}, parties{Operator, Auditors}, roles{Administrator},
+		"of a new key for another administrator and of nothing else, as the book sees to"},
+
+	// Sight and proof.
+	{events{AccessGranted, AccessWithdrawn}, parties{Mine, Refinery}, roles{CommercialManager},
+		"who owns the metal or the money lets an auditor look, and for how long"},
+	{events{CheckpointCosigned}, readers, Roles, "whoever has verified the log may say so; its keeper may not vouch for itself"},
 }
 
 // May reports whether a person with role, of a party of kind, may record an event.
@@ -258,7 +280,7 @@ var sees = []struct {
 	{Refinery, []What{Registry, Custody, Assays, Money}, "buyer: what it receives and pays for"},
 	{Carrier, []What{Registry, Custody}, "knows what it carries by box and seal, not what it is worth"},
 	{Vault, []What{Registry, Custody}, "knows what it keeps by box and seal, not what it is worth"},
-	{Laboratory, []What{Registry}, "assays its packet without knowing the parties' results or whose money hangs on it"},
+	{Laboratory, []What{Registry}, "assays the packet that names it, without knowing the parties' results or whose money hangs on it"},
 	{Auditors, []What{Registry, Custody, Assays, Money}, "all that the grant covers, while it lasts"},
 	{Operator, []What{Registry}, "keeps the service running; its persons have no use for the trade in it"},
 }

@@ -6,6 +6,7 @@ import (
 	"encoding/base64"
 	"encoding/binary"
 	"strconv"
+	"strings"
 
 	"github.com/google/uuid"
 	"google.golang.org/grpc"
@@ -85,6 +86,7 @@ func entryProto(b *book.Bucket, who identity.Caller, e *ledger.Entry) (*pb.Entry
 		SignedEvent: &pb.SignedEvent{Event: e.Event, Signature: e.Signature},
 		Event:       event,
 		Author:      book.AuthorOf(b, e.Author),
+		Doubt:       book.DoubtOf(b, e.Author, e.RecordedAt),
 	}, nil
 }
 
@@ -213,7 +215,7 @@ func (s *Service) readPlace(token, kind string) (place, error) {
 }
 
 // WatchEntries sends entries from a sequence number on, and goes on as they come. What the caller may see is asked anew
-// for each batch, so a watch ends when its key is revoked.
+// for each batch, so a watch ends when its key is revoked, and shows auditors nothing more when their grant ends.
 func (s *ledgerService) WatchEntries(
 	req *pb.WatchEntriesRequest, stream grpc.ServerStreamingServer[pb.WatchEntriesResponse],
 ) error {
@@ -244,7 +246,7 @@ func (s *ledgerService) WatchEntries(
 		}
 		var batch []*pb.Entry
 		err = s.read(ctx, func(b *book.Bucket, _ uint64) error {
-			if who, err = book.CallerOf(b, key); err != nil {
+			if who, err = book.CallerAt(b, key, s.now()); err != nil {
 				return err
 			}
 			for i := range entries {
@@ -263,6 +265,9 @@ func (s *ledgerService) WatchEntries(
 			return s.watchEnd(err)
 		}
 		for _, shown := range batch {
+			if err := ctx.Err(); err != nil { // the token has ended, or the service stops
+				return s.watchEnd(err)
+			}
 			if err := stream.Send(&pb.WatchEntriesResponse{Entry: shown}); err != nil {
 				return err
 			}
@@ -305,6 +310,19 @@ func (s *ledgerService) GetCheckpoint(context.Context, *pb.GetCheckpointRequest)
 		return nil, err
 	}
 	return &pb.GetCheckpointResponse{Checkpoint: string(signed), LogPublicKey: s.logKey}, nil
+}
+
+// ofThisLog refuses a cosignature under the checkpoint of another log: it says nothing about this one. The book, which
+// does not know its log's name, checks the rest.
+func (s *Service) ofThisLog(e *pb.CheckpointCosigned) error {
+	if e == nil {
+		return nil
+	}
+	if origin, _, _ := strings.Cut(e.Note, "\n"); origin != s.origin {
+		return refusal.Invalidf("CHECKPOINT_ORIGIN", "checkpoint_cosigned.note",
+			"The checkpoint is of another log than %q. Cosign one of this log.", s.origin).With("allowed", s.origin)
+	}
+	return nil
 }
 
 // ProveInclusion proves that an entry is in the tree of a size.

@@ -5,8 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net/netip"
 	"runtime/debug"
+	"slices"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"github.com/google/uuid"
@@ -18,6 +21,7 @@ import (
 	reflectionpb "google.golang.org/grpc/reflection/grpc_reflection_v1"
 	reflectionalphapb "google.golang.org/grpc/reflection/grpc_reflection_v1alpha"
 	"google.golang.org/grpc/status"
+	"google.golang.org/grpc/tap"
 
 	"barward/internal/identity"
 	"barward/internal/refusal"
@@ -39,12 +43,30 @@ var exempt = map[string]string{
 	reflectionalphapb.ServerReflection_ServerReflectionInfo_FullMethodName: "the same, for older tools",
 }
 
-// call is what is known about one call, carried in its context.
+// streaming are the methods that may last: they end with their token, or with the service, and not after a time.
+var streaming = map[string]bool{
+	pb.LedgerService_RecordStream_FullMethodName:                           true,
+	pb.LedgerService_WatchEntries_FullMethodName:                           true,
+	healthpb.Health_Watch_FullMethodName:                                   true,
+	reflectionpb.ServerReflection_ServerReflectionInfo_FullMethodName:      true,
+	reflectionalphapb.ServerReflection_ServerReflectionInfo_FullMethodName: true,
+}
+
+// call is what is known about one call, carried in its context from its first byte on.
 type call struct {
 	id     string
+	begin  time.Time
+	end    context.CancelFunc // lets go of the deadline; nil for a stream
 	caller identity.Caller
-	known  bool  // whether caller was proven
-	cause  error // what the handler returned, for the log; the wire sees statusOf it
+	known  bool      // whether caller was proven
+	until  time.Time // when the caller's token ends
+	early  bool      // refused before anything was done for it
+	cause  error     // what the handler returned, for the log; the wire sees statusOf it
+
+	entry   uint64       // the entry that a Record made or found
+	made    bool         // whether it did
+	taken   atomic.Int64 // events of a stream that were recorded
+	refused atomic.Int64 // and that were not
 }
 
 type callKey struct{}
@@ -65,56 +87,51 @@ func caller(ctx context.Context) (identity.Caller, error) {
 	return c.caller, nil
 }
 
-// guard is the one chain through which every call goes, unary or stream. From the outside in: request id and log line,
-// refusal to status, panic to refusal, deadline, authentication.
+// guard is the one chain through which every call goes, unary or stream. In order: deadline and request id at the
+// first byte, address meter, proven caller, key's meter, the handler; then panic to refusal, refusal to status, log
+// line, count.
 type guard struct {
 	log          *slog.Logger
 	stop         context.Context // done when the service stops
-	authenticate func(ctx context.Context, authorization string) (identity.Caller, error)
+	authenticate func(ctx context.Context, authorization string) (identity.Caller, time.Time, error)
+	addresses    *meters[netip.Addr]
+	keys         *meters[identity.KeyID]
+	metrics      *metrics
 }
 
 func (g *guard) options() []grpc.ServerOption {
-	return []grpc.ServerOption{
-		grpc.ChainUnaryInterceptor(g.logUnary, statusUnary, recoverUnary, deadlineUnary, g.authUnary),
-		grpc.ChainStreamInterceptor(g.logStream, statusStream, recoverStream, g.authStream),
+	return []grpc.ServerOption{grpc.InTapHandle(g.first), grpc.StreamInterceptor(g.stream)}
+}
+
+// guarded registers services on a server so that every unary method stands behind the guard. An interceptor would be
+// asked when the request has been read: here a stranger is sent away before, and holds no memory with what they send.
+type guarded struct {
+	*grpc.Server
+	guard *guard
+}
+
+// RegisterService implements grpc.ServiceRegistrar.
+func (r guarded) RegisterService(desc *grpc.ServiceDesc, impl any) {
+	ours := *desc
+	ours.Methods = slices.Clone(desc.Methods)
+	for i, m := range ours.Methods {
+		ours.Methods[i].Handler = r.guard.unary("/"+desc.ServiceName+"/"+m.MethodName, m.Handler)
 	}
+	r.Server.RegisterService(&ours, impl)
 }
 
-// withContext is a stream whose context is another.
-type withContext struct {
-	grpc.ServerStream
-	ctx context.Context
-}
-
-func (s *withContext) Context() context.Context { return s.ctx }
-
-func (g *guard) logUnary(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
-	c, begin := begin()
-	_ = grpc.SetHeader(ctx, metadata.Pairs(requestIDHeader, c.id))
-	ctx = context.WithValue(ctx, callKey{}, c)
-	resp, err := next(ctx, req)
-	g.line(ctx, c, info.FullMethod, begin, err)
-	return resp, err
-}
-
-func (g *guard) logStream(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) error {
-	c, begin := begin()
-	_ = stream.SetHeader(metadata.Pairs(requestIDHeader, c.id))
-	ctx := context.WithValue(stream.Context(), callKey{}, c)
-	if exempt[info.FullMethod] != "" {
-		// Our own streams end by themselves when the service stops; a watch of health would hold it up.
-		var cancel context.CancelFunc
-		ctx, cancel = context.WithCancel(ctx)
-		defer cancel()
-		defer context.AfterFunc(g.stop, cancel)()
+// first gives every call an id, and every unary call an end: its own, or ours if it brought none or one too far off. It
+// runs when the headers are there and the request is not, so that a request which trickles in meets its end too.
+func (g *guard) first(ctx context.Context, info *tap.Info) (context.Context, error) {
+	c := &call{id: newRequestID(), begin: time.Now()}
+	if !streaming[info.FullMethodName] {
+		allowed := defaultDeadline
+		if _, brought := ctx.Deadline(); brought {
+			allowed = maxDeadline
+		}
+		ctx, c.end = context.WithTimeout(ctx, allowed)
 	}
-	err := next(srv, &withContext{stream, ctx})
-	g.line(ctx, c, info.FullMethod, begin, err)
-	return err
-}
-
-func begin() (*call, time.Time) {
-	return &call{id: newRequestID()}, time.Now()
+	return context.WithValue(ctx, callKey{}, c), nil
 }
 
 func newRequestID() string {
@@ -125,34 +142,173 @@ func newRequestID() string {
 	return id.String()
 }
 
-// line writes what happened. A refusal is told by its reason alone: its message may quote a weight, an assay or an amount,
-// and a log is read by people who may not see those. The cause of a failure that is ours is told in full.
-func (g *guard) line(ctx context.Context, c *call, method string, begin time.Time, err error) {
-	level := slog.LevelInfo
-	if exempt[method] != "" {
-		level = slog.LevelDebug // a load balancer asks every few seconds
+// unary puts the handler of a unary method behind the guard.
+func (g *guard) unary(method string, next grpc.MethodHandler) grpc.MethodHandler {
+	return func(srv any, ctx context.Context, read func(any) error, _ grpc.UnaryServerInterceptor) (any, error) {
+		c := callOf(ctx)
+		if c.end != nil {
+			defer c.end()
+		}
+		_ = grpc.SetHeader(ctx, metadata.MD{requestIDHeader: {c.id}})
+		resp, err := g.answer(ctx, c, method, srv, read, next)
+		if err = g.finish(ctx, c, method, err); err != nil {
+			return nil, err
+		}
+		return resp, nil
 	}
-	attrs := []slog.Attr{
+}
+
+// answer has the request read and answered, if the caller may be answered, and turns a panic into an error.
+func (g *guard) answer(
+	ctx context.Context, c *call, method string, srv any, read func(any) error, next grpc.MethodHandler,
+) (_ any, err error) {
+	defer recovered(&err)
+	leave, err := g.admit(ctx, c, method, false)
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
+	return next(srv, ctx, func(request any) error { return readable(read(request)) }, nil)
+}
+
+// readable blames bytes that are no message on who sent them, in the log and the counts: gRPC has then answered
+// already, with INTERNAL and words of its own, and an INTERNAL of ours calls for help.
+func readable(err error) error {
+	if status.Code(err) != codes.Internal {
+		return err
+	}
+	return refusal.Invalidf("MESSAGE_MALFORMED", "",
+		"The request cannot be read as the message of this method. Build it with the published protos.").Because(err)
+}
+
+// withContext is a stream whose context is another.
+type withContext struct {
+	grpc.ServerStream
+	ctx context.Context
+}
+
+func (s *withContext) Context() context.Context { return s.ctx }
+
+func (g *guard) stream(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) error {
+	ctx := stream.Context()
+	c := callOf(ctx)
+	_ = stream.SetHeader(metadata.MD{requestIDHeader: {c.id}})
+	return g.finish(ctx, c, info.FullMethod, g.serve(ctx, c, srv, stream, info, next))
+}
+
+// serve lets the handler of a stream run until the token that opened it ends. Our own streams end by themselves when
+// the service stops; a watch of health would hold it up.
+func (g *guard) serve(
+	ctx context.Context, c *call, srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler,
+) (err error) {
+	defer recovered(&err)
+	leave, err := g.admit(ctx, c, info.FullMethod, true)
+	if err != nil {
+		return err
+	}
+	defer leave()
+	ended := tokenEnded()
+	var cancel context.CancelFunc
+	if c.known && !c.until.IsZero() {
+		ctx, cancel = context.WithDeadlineCause(ctx, c.until, ended)
+	} else {
+		ctx, cancel = context.WithCancel(ctx)
+		defer context.AfterFunc(g.stop, cancel)()
+	}
+	defer cancel()
+	err = next(srv, &withContext{stream, ctx})
+	if errors.Is(err, context.DeadlineExceeded) && context.Cause(ctx) == error(ended) {
+		return ended
+	}
+	return err
+}
+
+// admit meters a call and finds out who calls, unless the method is exempt. leave gives back what the call took up.
+func (g *guard) admit(ctx context.Context, c *call, method string, stream bool) (leave func(), err error) {
+	now := c.begin
+	if g.addresses != nil {
+		from := peerAddress(ctx)
+		taken, err := g.addresses.enter(from, now, stream)
+		if err != nil {
+			c.early = true
+			return nil, err
+		}
+		g.addresses.leave(taken, stream) // its rate counts; how much is open is bounded by connection
+	}
+	if exempt[method] != "" {
+		return func() {}, nil
+	}
+	md, _ := metadata.FromIncomingContext(ctx)
+	values := md["authorization"]
+	if len(values) > 1 {
+		return nil, refusal.New(refusal.Unauthenticated, "TOKEN_MALFORMED", "",
+			"The call carries %d authorization headers; send one.", len(values))
+	}
+	who, until, err := g.authenticate(ctx, strings.Join(values, ""))
+	if err != nil {
+		return nil, err
+	}
+	c.caller, c.until, c.known = who, until, true
+	if g.keys == nil {
+		return func() {}, nil
+	}
+	taken, err := g.keys.enter(who.KeyID, now, stream)
+	if err != nil {
+		c.early = true
+		return nil, err
+	}
+	return func() { g.keys.leave(taken, stream) }, nil
+}
+
+// finish writes what happened and returns what the wire shows of it. A refusal is told by its reason alone: its
+// message may quote a weight, an assay or an amount, and a log is read by people who may not see those. The cause of a
+// failure that is ours is told in full. What was recorded and what was refused is a line each; a read that was
+// answered is one at the level of debugging, and counted in the metrics.
+func (g *guard) finish(ctx context.Context, c *call, method string, err error) error {
+	c.cause = err
+	shown := statusOf(err, c.id)
+	code := status.Code(shown)
+	took := time.Since(c.begin)
+	g.metrics.count(method, code, took, c)
+	if c.early {
+		return shown // summed up by reportShed
+	}
+	level := slog.LevelInfo
+	switch {
+	case code == codes.Internal || code == codes.DataLoss || code == codes.Unavailable:
+		level = slog.LevelError
+	case exempt[method] != "", code == codes.OK && !c.made && !streaming[method]:
+		level = slog.LevelDebug
+	}
+	if !g.log.Enabled(ctx, level) {
+		return shown
+	}
+	var room [12]slog.Attr
+	attrs := append(room[:0],
 		slog.String("request_id", c.id),
 		slog.String("method", method),
-		slog.String("code", status.Code(err).String()),
-		slog.Duration("took", time.Since(begin)),
-	}
+		slog.String("code", code.String()),
+		slog.Duration("took", took))
 	if p, ok := peer.FromContext(ctx); ok {
 		attrs = append(attrs, slog.String("peer", p.Addr.String()))
 	}
 	if c.known {
 		attrs = append(attrs, slog.String("caller", c.caller.PartyID+"/"+c.caller.PersonID))
 	}
-	if r := refusal.As(c.cause); r != nil {
+	if c.made {
+		attrs = append(attrs, slog.Uint64("entry", c.entry))
+	}
+	if method == pb.LedgerService_RecordStream_FullMethodName {
+		attrs = append(attrs, slog.Int64("recorded", c.taken.Load()), slog.Int64("refused", c.refused.Load()))
+	}
+	if r := refusal.As(err); r != nil {
 		attrs = append(attrs, slog.String("reason", r.Reason))
 	}
-	switch status.Code(err) {
-	case codes.Internal, codes.DataLoss, codes.Unavailable:
-		level = slog.LevelError
-		attrs = append(attrs, slog.String("cause", causeText(c.cause)))
+	if level == slog.LevelError {
+		attrs = append(attrs, slog.String("cause", causeText(err)))
 	}
 	g.log.LogAttrs(ctx, level, "call", attrs...)
+	return shown
 }
 
 // logRefused writes a failure of ours that was answered inside a stream, where no line of the call will tell it.
@@ -181,26 +337,6 @@ func causeText(err error) string {
 	return text
 }
 
-func statusUnary(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
-	resp, err := next(ctx, req)
-	if err == nil {
-		return resp, nil
-	}
-	c := callOf(ctx)
-	c.cause = err
-	return nil, statusOf(err, c.id)
-}
-
-func statusStream(srv any, stream grpc.ServerStream, _ *grpc.StreamServerInfo, next grpc.StreamHandler) error {
-	err := next(srv, stream)
-	if err == nil {
-		return nil
-	}
-	c := callOf(stream.Context())
-	c.cause = err
-	return statusOf(err, c.id)
-}
-
 // panicked is a panic turned into an error, so that one broken call does not end all others.
 type panicked struct {
 	what  any
@@ -213,59 +349,4 @@ func recovered(err *error) {
 	if what := recover(); what != nil {
 		*err = &panicked{what, debug.Stack()}
 	}
-}
-
-func recoverUnary(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (_ any, err error) {
-	defer recovered(&err)
-	return next(ctx, req)
-}
-
-func recoverStream(srv any, stream grpc.ServerStream, _ *grpc.StreamServerInfo, next grpc.StreamHandler) (err error) {
-	defer recovered(&err)
-	return next(srv, stream)
-}
-
-// deadlineUnary gives every unary call an end: its own, or ours if it brought none or one too far off.
-func deadlineUnary(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
-	allowed := defaultDeadline
-	if end, brought := ctx.Deadline(); brought {
-		allowed = min(time.Until(end), maxDeadline)
-	}
-	ctx, cancel := context.WithTimeout(ctx, allowed)
-	defer cancel()
-	return next(ctx, req)
-}
-
-func (g *guard) authUnary(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
-	if err := g.prove(ctx, info.FullMethod); err != nil {
-		return nil, err
-	}
-	return next(ctx, req)
-}
-
-func (g *guard) authStream(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) error {
-	if err := g.prove(stream.Context(), info.FullMethod); err != nil {
-		return err
-	}
-	return next(srv, stream)
-}
-
-// prove finds out who calls, unless the method is exempt.
-func (g *guard) prove(ctx context.Context, method string) error {
-	if exempt[method] != "" {
-		return nil
-	}
-	md, _ := metadata.FromIncomingContext(ctx)
-	values := md.Get("authorization")
-	if len(values) > 1 {
-		return refusal.New(refusal.Unauthenticated, "TOKEN_MALFORMED", "",
-			"The call carries %d authorization headers; send one.", len(values))
-	}
-	who, err := g.authenticate(ctx, strings.Join(values, ""))
-	if err != nil {
-		return err
-	}
-	c := callOf(ctx)
-	c.caller, c.known = who, true
-	return nil
 }

@@ -18,7 +18,7 @@ import (
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
-	"barward/internal/identity"
+	"barward/internal/book"
 	"barward/internal/ledger"
 	"barward/internal/ledger/proof"
 	pb "barward/proto/barward/v1"
@@ -89,7 +89,7 @@ func TestRecordGivesAReceiptThatProves(t *testing.T) {
 	if !bytes.Equal(e.SignedEvent.Event, signed.Event) || !bytes.Equal(e.SignedEvent.Signature, signed.Signature) {
 		t.Error("the entry does not hold the bytes that were signed")
 	}
-	if proof.LeafHash(e.Leaf) != proof.Hash(receipt.LeafHash) || e.Author != "keeper/wardle" || e.Rules != 1 ||
+	if proof.LeafHash(e.Leaf) != proof.Hash(receipt.LeafHash) || e.Author != "keeper/wardle" || e.Rules != book.Rules ||
 		e.Event.GetPartyRegistered().GetPartyId() != "ottermere" || e.RecordedAt != receipt.RecordedAt {
 		t.Errorf("got %v", e)
 	}
@@ -452,9 +452,10 @@ func TestStreamAsksWhoSigned(t *testing.T) {
 // A check runs beside the call's own goroutine, where no interceptor would catch its panic.
 func TestPanicInACheckIsAnAnswer(t *testing.T) {
 	h := open(t, nil)
-	broken := &Service{checks: h.service.checks} // it has no ledger, so the check fails as a fault of ours would
-	next := &slot{checked: make(chan struct{}), answer: make(chan outcome, 1)}
-	broken.checkSlot(context.Background(), identity.Caller{}, h.admin.event(t, mine("ottermere")), next)
+	broken := new(Service) // it has no ledger, so the check fails as a fault of ours would
+	next := newSlot()
+	next.ctx, next.signed = context.Background(), h.admin.event(t, mine("ottermere"))
+	broken.checkSlot(next)
 	<-next.checked
 	if _, code := shown(next.err, "id"); code != codes.Internal {
 		t.Errorf("got %v", next.err)
@@ -520,4 +521,78 @@ func TestStopEndsStreams(t *testing.T) {
 	wantRefusal(t, err, codes.Unavailable, "SHUTTING_DOWN")
 	_, err = watching.Recv()
 	wantRefusal(t, err, codes.Unavailable, "SHUTTING_DOWN")
+}
+
+// A batch is in the store's file a moment before it is known to be durable. Meanwhile nobody is shown it: not by its id, not
+// in a list, not by a watch, not under a checkpoint; and a read of the book waits rather than show it.
+func TestReadsShowWhatIsAcknowledged(t *testing.T) {
+	hold, held := make(chan struct{}), make(chan struct{}, 1)
+	var holding atomic.Bool
+	h := open(t, hook(func(point string) error {
+		if point == "after-commit" && holding.Load() {
+			held <- struct{}{}
+			<-hold
+		}
+		return nil
+	}))
+	frozen := time.Now()
+	h.service.now = func() time.Time { return frozen } // a token once proven stays proven, so that its check reads nothing
+	client, ctx := h.ledgerClient(), h.as(h.admin)
+	if err := h.ask(ctx); err != nil {
+		t.Fatal(err)
+	}
+	watch, err := client.WatchEntries(ctx, &pb.WatchEntriesRequest{FromSequence: 2})
+	if err != nil {
+		t.Fatal(err)
+	}
+	event := mine("ottermere")
+	signed := h.admin.event(t, event)
+	holding.Store(true)
+	recorded, read := make(chan *pb.RecordResponse, 1), make(chan *pb.GetResponse, 1)
+	go func() {
+		resp, err := client.Record(ctx, &pb.RecordRequest{SignedEvent: signed})
+		if err != nil {
+			t.Error(err)
+		}
+		recorded <- resp
+	}()
+	<-held
+	_, err = client.GetEntry(ctx, &pb.GetEntryRequest{Key: &pb.GetEntryRequest_EventId{EventId: event.EventId}})
+	wantRefusal(t, err, codes.NotFound, "ENTRY_NOT_FOUND")
+	_, err = client.ProveInclusion(ctx, &pb.ProveInclusionRequest{Sequence: 2, TreeSize: 3})
+	wantRefusal(t, err, codes.OutOfRange, "BEYOND_TREE")
+	checkpoint, err := client.GetCheckpoint(ctx, new(pb.GetCheckpointRequest))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if at, err := proof.OpenCheckpoint([]byte(checkpoint.Checkpoint), testOrigin, h.verifier); err != nil || at.Size != 2 {
+		t.Errorf("the checkpoint is over %d entries, %v", at.Size, err)
+	}
+	go func() {
+		resp, err := pb.NewBookServiceClient(h.conn).Get(ctx, &pb.GetRequest{Kind: pb.ThingKind_THING_KIND_PARTY, Name: "ottermere"})
+		if err != nil {
+			t.Error(err)
+		}
+		read <- resp
+	}()
+	early := ""
+	select {
+	case resp := <-read:
+		early = "the book shows what is not durable: " + resp.String()
+	case resp := <-recorded:
+		early = "a receipt left before the sync: " + resp.String()
+	case <-time.After(100 * time.Millisecond): // it has every occasion to
+	}
+	holding.Store(false)
+	close(hold)
+	if early != "" {
+		t.Fatal(early)
+	}
+	receipt := (<-recorded).GetReceipt()
+	if got := <-read; got.GetTreeSize() <= receipt.GetSequence() || got.GetThing().GetParty().GetName() != "ottermere" {
+		t.Errorf("afterwards the book shows %v", got)
+	}
+	if got, err := watch.Recv(); err != nil || got.Entry.Sequence != 2 {
+		t.Errorf("afterwards the watch shows %v, %v", got, err)
+	}
 }

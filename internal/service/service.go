@@ -1,9 +1,9 @@
 // Package service is what barward-server speaks: gRPC handlers that authenticate, call the ledger or the book, and turn
 // refusals into status. No rule of the trade lives here; an `if` about metal in this package is a fault.
 //
-// Every call goes through one chain (interceptors.go): a request id and one log line, refusals to status (status.go),
-// panics to refusals, a deadline, a proven caller. Health and reflection need no token; the list of exemptions is
-// `exempt`, with a reason for each.
+// Every call goes through one chain (interceptors.go): a request id and a deadline, its caller metered (admission.go)
+// and proven (tokens.go), panics to refusals, refusals to status (status.go), a log line and a count (metrics.go).
+// Health and reflection need no token; the list of exemptions is `exempt`, with a reason for each.
 //
 // Invariants:
 //
@@ -11,17 +11,21 @@
 //  2. Nothing of a failure that is ours crosses the wire but the request id under which the log has it.
 //  3. No log line at the level of daily use holds a weight, an assay or an amount.
 //  4. Answers of a stream come in the order in which the events were sent.
+//  5. A stream ends with the token that opened it.
+//  6. Who asks too much is refused early, with when to try again, and costs the others little (admission.go).
 //
-// Every bound stands in limits.go. Left out: rates per caller.
+// Every bound stands in limits.go.
 package service
 
 import (
 	"context"
-	"encoding/hex"
+	"crypto/sha256"
 	"log/slog"
+	"net/netip"
 	"runtime"
 	"strconv"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"golang.org/x/sync/semaphore"
@@ -38,7 +42,7 @@ import (
 	pb "barward/proto/barward/v1"
 )
 
-// Config is what a Service needs. All fields are required.
+// Config is what a Service needs. All fields but Limits are required.
 type Config struct {
 	Ledger *ledger.Ledger
 	// Origin is the name of the log, and the audience that every token must name.
@@ -46,6 +50,8 @@ type Config struct {
 	// LogKey is the log's public key, which a new client takes on first use.
 	LogKey string
 	Log    *slog.Logger
+	// Limits are bounds that differ from Standard.
+	Limits Limits
 }
 
 // Service answers calls. Make one with New; Stop it before the ledger is closed.
@@ -56,52 +62,84 @@ type Service struct {
 	log    *slog.Logger
 	now    func() time.Time
 
+	limits    Limits
+	addresses *meters[netip.Addr]
+	keys      *meters[identity.KeyID]
+	tokens    tokens
+	registry  atomic.Uint64 // how often an event changed who is who, since the start
+	metrics   *metrics
+	census    census
+
 	health  *health.Server
-	checks  *semaphore.Weighted // how many signatures of streams are checked at once
+	checks  chan *slot          // events of streams whose signatures are to be checked
 	streams *semaphore.Weighted // RecordStreams
 	watches *semaphore.Weighted // WatchEntries
-	stop    context.Context     // done once Stop was called: streams end then
-	halt    context.CancelFunc
-	work    sync.WaitGroup
+	places  *semaphore.Weighted // events of streams with the ledger
+	waiting atomic.Int64        // events with the ledger, not answered
+
+	partsMu             sync.Mutex
+	parts               map[string]string // what Degrade was told
+	reportedConnections atomic.Uint64
+
+	stop context.Context // done once Stop was called: streams end then
+	halt context.CancelFunc
+	work sync.WaitGroup
 }
 
 // New returns a Service over an open ledger.
 func New(c Config) *Service {
+	limits := c.Limits.filled()
 	s := &Service{
-		ledger:  c.Ledger,
-		origin:  c.Origin,
-		logKey:  c.LogKey,
-		log:     c.Log,
-		now:     time.Now,
-		health:  health.NewServer(),
-		checks:  semaphore.NewWeighted(int64(runtime.GOMAXPROCS(0))),
-		streams: semaphore.NewWeighted(maxRecording),
-		watches: semaphore.NewWeighted(maxWatches),
+		ledger:    c.Ledger,
+		origin:    c.Origin,
+		logKey:    c.LogKey,
+		log:       c.Log,
+		now:       time.Now,
+		limits:    limits,
+		addresses: newMeters[netip.Addr](limits.AddressRate, limits.AddressBurst, -1, -1),
+		keys:      newMeters[identity.KeyID](limits.CallerRate, limits.CallerBurst, limits.CallerCalls, limits.CallerStreams),
+		tokens:    tokens{known: map[[sha256.Size]byte]proven{}},
+		metrics:   newMetrics(),
+		health:    health.NewServer(),
+		checks:    make(chan *slot),
+		streams:   semaphore.NewWeighted(maxRecording),
+		watches:   semaphore.NewWeighted(maxWatches),
+		places:    semaphore.NewWeighted(maxStreamed),
+		parts:     map[string]string{},
 	}
 	s.stop, s.halt = context.WithCancel(context.Background())
-	s.work.Add(1)
-	go s.watchHealth()
+	s.work.Go(s.watchHealth)
+	for range runtime.GOMAXPROCS(0) {
+		s.work.Go(s.checkSlots)
+	}
 	return s
 }
 
 // Server returns a gRPC server with every service of ours, health and reflection on it. extra are options of the
-// listener, such as its credentials.
+// listener, such as its credentials. Serve it on a Listener of this Service, which bounds connections.
 func (s *Service) Server(extra ...grpc.ServerOption) *grpc.Server {
-	g := &guard{log: s.log, stop: s.stop, authenticate: s.authenticate}
+	g := &guard{log: s.log, stop: s.stop, authenticate: s.authenticate, addresses: s.addresses, keys: s.keys,
+		metrics: s.metrics}
 	options := append(g.options(),
 		grpc.MaxRecvMsgSize(maxRequest),
 		grpc.MaxSendMsgSize(maxResponse),
 		grpc.MaxHeaderListSize(maxMetadata),
 		grpc.MaxConcurrentStreams(maxStreams),
-		grpc.KeepaliveParams(keepalive.ServerParameters{Time: keepaliveIdle, Timeout: keepaliveWait}),
+		grpc.ConnectionTimeout(s.limits.Handshake),
+		grpc.NumStreamWorkers(128),
+		grpc.KeepaliveParams(keepalive.ServerParameters{
+			Time: keepaliveIdle, Timeout: keepaliveWait, MaxConnectionIdle: connectionIdle,
+			MaxConnectionAge: connectionAge, MaxConnectionAgeGrace: connectionGrace,
+		}),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: keepaliveLeast, PermitWithoutStream: true}),
 	)
 	server := grpc.NewServer(append(options, extra...)...)
-	pb.RegisterLedgerServiceServer(server, &ledgerService{Service: s})
-	pb.RegisterBookServiceServer(server, &bookService{Service: s})
-	pb.RegisterSettlementServiceServer(server, &settlementService{Service: s})
-	pb.RegisterMeasurementServiceServer(server, &measurementService{Service: s})
-	healthpb.RegisterHealthServer(server, s.health)
+	behind := guarded{server, g}
+	pb.RegisterLedgerServiceServer(behind, &ledgerService{Service: s})
+	pb.RegisterBookServiceServer(behind, &bookService{Service: s})
+	pb.RegisterSettlementServiceServer(behind, &settlementService{Service: s})
+	pb.RegisterMeasurementServiceServer(behind, &measurementService{Service: s})
+	healthpb.RegisterHealthServer(behind, s.health)
 	reflection.Register(server)
 	return server
 }
@@ -124,64 +162,13 @@ func stopping() error {
 func tooMany(sort string, most int) error {
 	return refusal.New(refusal.Exhausted, "TOO_MANY_STREAMS", "",
 		"All %d %s streams that the service keeps are taken. Close one, or try again later.", most, sort).
-		With("most", strconv.Itoa(most))
+		With("most", strconv.Itoa(most)).With(retryAfter, retryDelay.String())
 }
 
-// served are the names under which health is asked; the empty one stands for all.
-var served = []string{"", pb.LedgerService_ServiceDesc.ServiceName, pb.BookService_ServiceDesc.ServiceName,
-	pb.SettlementService_ServiceDesc.ServiceName, pb.MeasurementService_ServiceDesc.ServiceName}
-
-// watchHealth lets the health service follow the ledger: one that takes nothing more, because the outcome of a commit is
-// unknown, needs a restart, and whoever watches health restarts it.
-func (s *Service) watchHealth() {
-	defer s.work.Done()
-	tick := time.NewTicker(healthEvery)
-	defer tick.Stop()
-	sound := true
-	for {
-		state := healthpb.HealthCheckResponse_SERVING
-		err := s.ledger.Err()
-		if err != nil {
-			state = healthpb.HealthCheckResponse_NOT_SERVING
-		}
-		if sound != (err == nil) {
-			sound = err == nil
-			s.log.Error("health", "serving", sound, "cause", causeText(err))
-		}
-		for _, name := range served {
-			s.health.SetServingStatus(name, state)
-		}
-		select {
-		case <-tick.C:
-		case <-s.stop.Done():
-			return
-		}
-	}
-}
-
-// authenticate returns the registered person whose key signed the token of a call.
-func (s *Service) authenticate(ctx context.Context, authorization string) (identity.Caller, error) {
-	if err := ctx.Err(); err != nil {
-		return identity.Caller{}, err
-	}
-	token, err := identity.BearerToken(authorization)
-	if err != nil {
-		return identity.Caller{}, err
-	}
-	return identity.CheckToken(token, s.origin, s.now(), func(id identity.KeyID) (identity.Registered, bool, error) {
-		key, err := hex.DecodeString(string(id))
-		if err != nil {
-			return identity.Registered{}, false, err
-		}
-		who, err := s.callerOf(key)
-		return identity.Registered{Caller: who}, err == nil, err
-	})
-}
-
-// callerOf returns the person whose key this is, as the book stands now.
+// callerOf returns the person whose key this is, with what others let them read, as the book stands now.
 func (s *Service) callerOf(key []byte) (who identity.Caller, err error) {
 	err = s.ledger.View(func(b *book.Bucket, _ uint64) error {
-		who, err = book.CallerOf(b, key)
+		who, err = book.CallerAt(b, key, s.now())
 		return err
 	})
 	return who, err

@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"net"
 	"path/filepath"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -65,6 +66,8 @@ func (s *syncBuffer) String() string {
 	return s.b.String()
 }
 
+func (s *syncBuffer) contains(text string) bool { return strings.Contains(s.String(), text) }
+
 func newPerson(t testing.TB) person {
 	t.Helper()
 	key, err := identity.NewKey(rand.Reader)
@@ -103,8 +106,9 @@ func enrols(party, id string, p person, roles ...pb.Role) *pb.Event {
 		PersonId: id, PartyId: party, DisplayName: "Invented " + id, PublicKey: p.key.Public(), Roles: roles}}}
 }
 
-// open builds a house whose ledger has an operator and its administrator. change may alter the ledger's configuration.
-func open(t testing.TB, change func(*ledger.Config)) *house {
+// open builds a house whose ledger has an operator and its administrator. change may alter the ledger's configuration,
+// limits the service's.
+func open(t testing.TB, change func(*ledger.Config), limits ...Limits) *house {
 	t.Helper()
 	private, _, err := proof.GenerateKey(rand.Reader, testOrigin)
 	if err != nil {
@@ -126,8 +130,15 @@ func open(t testing.TB, change func(*ledger.Config)) *house {
 	h := &house{t: t, ledger: l, verifier: verifier, log: new(syncBuffer), admin: newPerson(t)}
 	h.append(h.admin.event(t, registers("keeper", pb.PartyKind_PARTY_KIND_OPERATOR)))
 	h.append(h.admin.event(t, enrols("keeper", "wardle", h.admin, pb.Role_ROLE_ADMINISTRATOR)))
-	h.service = New(Config{Ledger: l, Origin: testOrigin,
-		Log: slog.New(slog.NewJSONHandler(h.log, &slog.HandlerOptions{Level: slog.LevelDebug}))})
+	level, bounds := slog.LevelDebug, Limits{}
+	if _, bench := t.(*testing.B); bench {
+		level, bounds = slog.LevelInfo, Unlimited
+	}
+	for _, l := range limits {
+		bounds = l
+	}
+	h.service = New(Config{Ledger: l, Origin: testOrigin, Limits: bounds,
+		Log: slog.New(slog.NewJSONHandler(h.log, &slog.HandlerOptions{Level: level}))})
 	server := h.service.Server()
 	h.conn = dial(t, server)
 	t.Cleanup(func() {
@@ -225,14 +236,13 @@ func (h *house) wantSize(size uint64) {
 	}
 }
 
-// eventually waits until what holds; it fails the test only when what never does.
+// eventually waits until what holds; it fails the test only when what never does, however slow the machine is.
 func eventually(t testing.TB, what string, holds func() bool) {
 	t.Helper()
-	for range 1000 {
+	for end := time.Now().Add(90 * time.Second); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
 		if holds() {
 			return
 		}
-		time.Sleep(10 * time.Millisecond)
 	}
 	t.Fatalf("never: %s", what)
 }

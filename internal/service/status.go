@@ -5,6 +5,7 @@ import (
 	"errors"
 	"sort"
 	"strings"
+	"time"
 	"unicode/utf8"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
@@ -88,7 +89,10 @@ func statusOf(err error, requestID string) error {
 		details = append(details, &errdetails.PreconditionFailure{
 			Violations: []*errdetails.PreconditionFailure_Violation{
 				{Type: r.Reason, Subject: bounded(r.Subject, maxValue), Description: bounded(r.Text, maxShown)}}})
-	case refusal.Unavailable:
+	}
+	if after, err := time.ParseDuration(r.Values[retryAfter]); err == nil {
+		details = append(details, &errdetails.RetryInfo{RetryDelay: durationpb.New(after)})
+	} else if r.Kind == refusal.Unavailable {
 		details = append(details, &errdetails.RetryInfo{RetryDelay: durationpb.New(retryDelay)})
 	}
 	made := status.New(code, bounded(r.Error(), maxShown))

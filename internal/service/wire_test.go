@@ -39,15 +39,15 @@ func (f *fakeLedger) WatchEntries(_ *pb.WatchEntriesRequest, s grpc.ServerStream
 	return f.do(s.Context())
 }
 
-// guarded serves do with the chain of interceptors alone; everybody is let in.
-func guarded(t *testing.T, log *syncBuffer, do func(ctx context.Context) error) pb.LedgerServiceClient {
+// behindGuard serves do with the chain of interceptors alone; everybody is let in.
+func behindGuard(t *testing.T, log *syncBuffer, do func(ctx context.Context) error) pb.LedgerServiceClient {
 	t.Helper()
 	g := &guard{log: slog.New(slog.NewTextHandler(log, nil)), stop: context.Background(),
-		authenticate: func(context.Context, string) (identity.Caller, error) {
-			return identity.Caller{PartyID: "keeper", PersonID: "wardle"}, nil
+		authenticate: func(context.Context, string) (identity.Caller, time.Time, error) {
+			return identity.Caller{PartyID: "keeper", PersonID: "wardle"}, time.Time{}, nil
 		}}
 	server := grpc.NewServer(g.options()...)
-	pb.RegisterLedgerServiceServer(server, &fakeLedger{do: do})
+	pb.RegisterLedgerServiceServer(guarded{server, g}, &fakeLedger{do: do})
 	return pb.NewLedgerServiceClient(dial(t, server))
 }
 
@@ -90,7 +90,7 @@ func TestEveryRefusalIsAStatus(t *testing.T) {
 		t.Errorf("a kind that nobody mapped must be INTERNAL, not OK")
 	}
 	var now *refusal.Error
-	client := guarded(t, new(syncBuffer), func(context.Context) error { return now })
+	client := behindGuard(t, new(syncBuffer), func(context.Context) error { return now })
 	for kind, row := range rows {
 		now = refusal.New(kind, "SOME_REASON", "bars[2].mark", "The mark is %s. Choose another.", "taken").
 			About("bar ottermere/OT-0412").With("sequence", "41").Because(errors.New("secret cause"))
@@ -150,7 +150,7 @@ func TestEveryRefusalIsAStatus(t *testing.T) {
 // does not fit into headers; both must still arrive as the refusal they are.
 func TestRefusalWithUnfitTextArrives(t *testing.T) {
 	var now *refusal.Error
-	client := guarded(t, new(syncBuffer), func(context.Context) error { return now })
+	client := behindGuard(t, new(syncBuffer), func(context.Context) error { return now })
 	for name, text := range map[string]string{
 		"no UTF-8": "\xff\xfe\x00 mark", "a megabyte": strings.Repeat("é", 1<<19),
 	} {
@@ -191,7 +191,7 @@ func TestPanicAndPlainErrorsShowNothing(t *testing.T) {
 		"plain error": func(context.Context) error { return errors.New("seed phrase of the safe") },
 	} {
 		log := new(syncBuffer)
-		client := guarded(t, log, do)
+		client := behindGuard(t, log, do)
 		for how, err := range callBoth(t, client) {
 			wantRefusal(t, err, codes.Internal, "INTERNAL")
 			s := status.Convert(err)
@@ -211,7 +211,7 @@ func TestPanicAndPlainErrorsShowNothing(t *testing.T) {
 // The log of daily use is read by people who may not see weights, assays or amounts: it has reasons, no sentences.
 func TestLogHoldsNoFigures(t *testing.T) {
 	log := new(syncBuffer)
-	client := guarded(t, log, func(context.Context) error {
+	client := behindGuard(t, log, func(context.Context) error {
 		return refusal.Invalidf("FINENESS_ABOVE_1000", "fineness", "The fineness is 1812.44 ppt.").With("found", "1812.44")
 	})
 	callBoth(t, client)
@@ -222,7 +222,7 @@ func TestLogHoldsNoFigures(t *testing.T) {
 }
 
 func TestRequestIDIsReturned(t *testing.T) {
-	client := guarded(t, new(syncBuffer), func(ctx context.Context) error { return errors.New("broken") })
+	client := behindGuard(t, new(syncBuffer), func(ctx context.Context) error { return errors.New("broken") })
 	var header metadata.MD
 	_, err := client.ProveConsistency(context.Background(), new(pb.ProveConsistencyRequest), grpc.Header(&header))
 	if id := infoOf(err).GetMetadata()["request_id"]; len(header.Get("x-request-id")) != 1 || header.Get("x-request-id")[0] != id {
@@ -232,7 +232,7 @@ func TestRequestIDIsReturned(t *testing.T) {
 
 func TestDeadlines(t *testing.T) {
 	var left time.Duration
-	client := guarded(t, new(syncBuffer), func(ctx context.Context) error {
+	client := behindGuard(t, new(syncBuffer), func(ctx context.Context) error {
 		end, ok := ctx.Deadline()
 		if !ok {
 			return errors.New("no deadline")

@@ -181,6 +181,63 @@ func (Role) EnumDescriptor() ([]byte, []int) {
 	return file_barward_v1_event_proto_rawDescGZIP(), []int{1}
 }
 
+// InformationSort is a sort of information, as `internal/identity` sorts what may be read.
+type InformationSort int32
+
+const (
+	// Not stated; refused.
+	InformationSort_INFORMATION_SORT_UNSPECIFIED InformationSort = 0
+	// Pours, bars, boxes, weights, hand-offs, and what is wrong with them.
+	InformationSort_INFORMATION_SORT_CUSTODY InformationSort = 1
+	// Samples, assays, exchanges, and what is wrong with them; never a result that is sealed still.
+	InformationSort_INFORMATION_SORT_ASSAYS InformationSort = 2
+	// Agreements, prices, lots, statements, returns and payments.
+	InformationSort_INFORMATION_SORT_MONEY InformationSort = 3
+)
+
+// Enum value maps for InformationSort.
+var (
+	InformationSort_name = map[int32]string{
+		0: "INFORMATION_SORT_UNSPECIFIED",
+		1: "INFORMATION_SORT_CUSTODY",
+		2: "INFORMATION_SORT_ASSAYS",
+		3: "INFORMATION_SORT_MONEY",
+	}
+	InformationSort_value = map[string]int32{
+		"INFORMATION_SORT_UNSPECIFIED": 0,
+		"INFORMATION_SORT_CUSTODY":     1,
+		"INFORMATION_SORT_ASSAYS":      2,
+		"INFORMATION_SORT_MONEY":       3,
+	}
+)
+
+func (x InformationSort) Enum() *InformationSort {
+	p := new(InformationSort)
+	*p = x
+	return p
+}
+
+func (x InformationSort) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (InformationSort) Descriptor() protoreflect.EnumDescriptor {
+	return file_barward_v1_event_proto_enumTypes[2].Descriptor()
+}
+
+func (InformationSort) Type() protoreflect.EnumType {
+	return &file_barward_v1_event_proto_enumTypes[2]
+}
+
+func (x InformationSort) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use InformationSort.Descriptor instead.
+func (InformationSort) EnumDescriptor() ([]byte, []int) {
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{2}
+}
+
 // WeighingStage is the moment of the route at which something was weighed.
 type WeighingStage int32
 
@@ -230,11 +287,11 @@ func (x WeighingStage) String() string {
 }
 
 func (WeighingStage) Descriptor() protoreflect.EnumDescriptor {
-	return file_barward_v1_event_proto_enumTypes[2].Descriptor()
+	return file_barward_v1_event_proto_enumTypes[3].Descriptor()
 }
 
 func (WeighingStage) Type() protoreflect.EnumType {
-	return &file_barward_v1_event_proto_enumTypes[2]
+	return &file_barward_v1_event_proto_enumTypes[3]
 }
 
 func (x WeighingStage) Number() protoreflect.EnumNumber {
@@ -243,7 +300,7 @@ func (x WeighingStage) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use WeighingStage.Descriptor instead.
 func (WeighingStage) EnumDescriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{2}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{3}
 }
 
 // SampleMethod is how a sample was taken.
@@ -295,11 +352,11 @@ func (x SampleMethod) String() string {
 }
 
 func (SampleMethod) Descriptor() protoreflect.EnumDescriptor {
-	return file_barward_v1_event_proto_enumTypes[3].Descriptor()
+	return file_barward_v1_event_proto_enumTypes[4].Descriptor()
 }
 
 func (SampleMethod) Type() protoreflect.EnumType {
-	return &file_barward_v1_event_proto_enumTypes[3]
+	return &file_barward_v1_event_proto_enumTypes[4]
 }
 
 func (x SampleMethod) Number() protoreflect.EnumNumber {
@@ -308,7 +365,7 @@ func (x SampleMethod) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use SampleMethod.Descriptor instead.
 func (SampleMethod) EnumDescriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{3}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{4}
 }
 
 // PacketHolder says for whom a sealed packet is kept.
@@ -356,11 +413,11 @@ func (x PacketHolder) String() string {
 }
 
 func (PacketHolder) Descriptor() protoreflect.EnumDescriptor {
-	return file_barward_v1_event_proto_enumTypes[4].Descriptor()
+	return file_barward_v1_event_proto_enumTypes[5].Descriptor()
 }
 
 func (PacketHolder) Type() protoreflect.EnumType {
-	return &file_barward_v1_event_proto_enumTypes[4]
+	return &file_barward_v1_event_proto_enumTypes[5]
 }
 
 func (x PacketHolder) Number() protoreflect.EnumNumber {
@@ -369,7 +426,7 @@ func (x PacketHolder) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use PacketHolder.Descriptor instead.
 func (PacketHolder) EnumDescriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{4}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{5}
 }
 
 // StatementKind is how final a statement is.
@@ -413,11 +470,11 @@ func (x StatementKind) String() string {
 }
 
 func (StatementKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_barward_v1_event_proto_enumTypes[5].Descriptor()
+	return file_barward_v1_event_proto_enumTypes[6].Descriptor()
 }
 
 func (StatementKind) Type() protoreflect.EnumType {
-	return &file_barward_v1_event_proto_enumTypes[5]
+	return &file_barward_v1_event_proto_enumTypes[6]
 }
 
 func (x StatementKind) Number() protoreflect.EnumNumber {
@@ -426,7 +483,7 @@ func (x StatementKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use StatementKind.Descriptor instead.
 func (StatementKind) EnumDescriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{5}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{6}
 }
 
 // Decision is how a discrepancy ended.
@@ -482,11 +539,11 @@ func (x Decision) String() string {
 }
 
 func (Decision) Descriptor() protoreflect.EnumDescriptor {
-	return file_barward_v1_event_proto_enumTypes[6].Descriptor()
+	return file_barward_v1_event_proto_enumTypes[7].Descriptor()
 }
 
 func (Decision) Type() protoreflect.EnumType {
-	return &file_barward_v1_event_proto_enumTypes[6]
+	return &file_barward_v1_event_proto_enumTypes[7]
 }
 
 func (x Decision) Number() protoreflect.EnumNumber {
@@ -495,7 +552,7 @@ func (x Decision) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Decision.Descriptor instead.
 func (Decision) EnumDescriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{6}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{7}
 }
 
 // Event is what one person signs. Its serialised bytes are signed, stored and hashed as sent and never encoded again.
@@ -525,6 +582,8 @@ type Event struct {
 	//	*Event_AgreementSigned
 	//	*Event_PricesPublished
 	//	*Event_HolidaysPublished
+	//	*Event_KeyRotated
+	//	*Event_KeyRecovered
 	//	*Event_PourRecorded
 	//	*Event_Weighed
 	//	*Event_SampleTaken
@@ -551,6 +610,10 @@ type Event struct {
 	//	*Event_CostRecorded
 	//	*Event_Countersigned
 	//	*Event_Corrected
+	//	*Event_PartyChanged
+	//	*Event_AccessGranted
+	//	*Event_AccessWithdrawn
+	//	*Event_CheckpointCosigned
 	Body          isEvent_Body `protobuf_oneof:"body"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -695,6 +758,24 @@ func (x *Event) GetHolidaysPublished() *HolidaysPublished {
 	if x != nil {
 		if x, ok := x.Body.(*Event_HolidaysPublished); ok {
 			return x.HolidaysPublished
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetKeyRotated() *KeyRotated {
+	if x != nil {
+		if x, ok := x.Body.(*Event_KeyRotated); ok {
+			return x.KeyRotated
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetKeyRecovered() *KeyRecovered {
+	if x != nil {
+		if x, ok := x.Body.(*Event_KeyRecovered); ok {
+			return x.KeyRecovered
 		}
 	}
 	return nil
@@ -934,6 +1015,42 @@ func (x *Event) GetCorrected() *Corrected {
 	return nil
 }
 
+func (x *Event) GetPartyChanged() *PartyChanged {
+	if x != nil {
+		if x, ok := x.Body.(*Event_PartyChanged); ok {
+			return x.PartyChanged
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetAccessGranted() *AccessGranted {
+	if x != nil {
+		if x, ok := x.Body.(*Event_AccessGranted); ok {
+			return x.AccessGranted
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetAccessWithdrawn() *AccessWithdrawn {
+	if x != nil {
+		if x, ok := x.Body.(*Event_AccessWithdrawn); ok {
+			return x.AccessWithdrawn
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetCheckpointCosigned() *CheckpointCosigned {
+	if x != nil {
+		if x, ok := x.Body.(*Event_CheckpointCosigned); ok {
+			return x.CheckpointCosigned
+		}
+	}
+	return nil
+}
+
 type isEvent_Body interface {
 	isEvent_Body()
 }
@@ -976,6 +1093,16 @@ type Event_PricesPublished struct {
 type Event_HolidaysPublished struct {
 	// Holidays of a calendar.
 	HolidaysPublished *HolidaysPublished `protobuf:"bytes,17,opt,name=holidays_published,json=holidaysPublished,proto3,oneof"`
+}
+
+type Event_KeyRotated struct {
+	// A key put in the place of the author's own.
+	KeyRotated *KeyRotated `protobuf:"bytes,18,opt,name=key_rotated,json=keyRotated,proto3,oneof"`
+}
+
+type Event_KeyRecovered struct {
+	// A new key for a person whose key is lost.
+	KeyRecovered *KeyRecovered `protobuf:"bytes,19,opt,name=key_recovered,json=keyRecovered,proto3,oneof"`
 }
 
 type Event_PourRecorded struct {
@@ -1108,6 +1235,26 @@ type Event_Corrected struct {
 	Corrected *Corrected `protobuf:"bytes,71,opt,name=corrected,proto3,oneof"`
 }
 
+type Event_PartyChanged struct {
+	// A party's name or sites as they are now.
+	PartyChanged *PartyChanged `protobuf:"bytes,72,opt,name=party_changed,json=partyChanged,proto3,oneof"`
+}
+
+type Event_AccessGranted struct {
+	// Leave to read, given to auditors.
+	AccessGranted *AccessGranted `protobuf:"bytes,73,opt,name=access_granted,json=accessGranted,proto3,oneof"`
+}
+
+type Event_AccessWithdrawn struct {
+	// Leave to read, taken back.
+	AccessWithdrawn *AccessWithdrawn `protobuf:"bytes,74,opt,name=access_withdrawn,json=accessWithdrawn,proto3,oneof"`
+}
+
+type Event_CheckpointCosigned struct {
+	// A checkpoint that a party has verified.
+	CheckpointCosigned *CheckpointCosigned `protobuf:"bytes,75,opt,name=checkpoint_cosigned,json=checkpointCosigned,proto3,oneof"`
+}
+
 func (*Event_PartyRegistered) isEvent_Body() {}
 
 func (*Event_PersonEnrolled) isEvent_Body() {}
@@ -1123,6 +1270,10 @@ func (*Event_AgreementSigned) isEvent_Body() {}
 func (*Event_PricesPublished) isEvent_Body() {}
 
 func (*Event_HolidaysPublished) isEvent_Body() {}
+
+func (*Event_KeyRotated) isEvent_Body() {}
+
+func (*Event_KeyRecovered) isEvent_Body() {}
 
 func (*Event_PourRecorded) isEvent_Body() {}
 
@@ -1176,7 +1327,15 @@ func (*Event_Countersigned) isEvent_Body() {}
 
 func (*Event_Corrected) isEvent_Body() {}
 
-// PartyRegistered records a party and its sites. Author: the operator's administrator; or the party's own, to change it.
+func (*Event_PartyChanged) isEvent_Body() {}
+
+func (*Event_AccessGranted) isEvent_Body() {}
+
+func (*Event_AccessWithdrawn) isEvent_Body() {}
+
+func (*Event_CheckpointCosigned) isEvent_Body() {}
+
+// PartyRegistered records a party and its sites. Author: the operator's administrator.
 type PartyRegistered struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Lower-case letters, digits and hyphens, 2 to 32, beginning with a letter; for ever.
@@ -1395,13 +1554,17 @@ func (x *PersonEnrolled) GetRoles() []Role {
 	return nil
 }
 
-// KeyRevoked says that a key does not count from an instant on; what it signed and the ledger took before stands.
+// KeyRevoked says that a key does not count any more; what it signed and the ledger took before `since` stands. What the
+// ledger took between `since` and this entry stays on record and is in doubt until the party answers for it.
 type KeyRevoked struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Ed25519 public key, 32 bytes.
 	PublicKey []byte `protobuf:"bytes,1,opt,name=public_key,json=publicKey,proto3" json:"public_key,omitempty"`
 	// Why, at most 2 000 characters.
-	Reason        string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	Reason string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Instant from which the key may have been in other hands, RFC 3339, not later than now by the ledger's clock; empty
+	// where it never was, as when a person leaves.
+	Since         string `protobuf:"bytes,3,opt,name=since,proto3" json:"since,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1450,6 +1613,425 @@ func (x *KeyRevoked) GetReason() string {
 	return ""
 }
 
+func (x *KeyRevoked) GetSince() string {
+	if x != nil {
+		return x.Since
+	}
+	return ""
+}
+
+// KeyRotated puts a new key in the place of the author's own. It is signed with the old key, the last that the old key
+// signs; the new key signs `proof`, so that nobody can have somebody else's key registered as their own.
+type KeyRotated struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// New Ed25519 public key, 32 bytes, that never belonged to anybody.
+	NewPublicKey []byte `protobuf:"bytes,1,opt,name=new_public_key,json=newPublicKey,proto3" json:"new_public_key,omitempty"`
+	// Ed25519 by the new key, 64 bytes, over `barward key v1`, a newline, the author as `party/person`, a newline, the 32
+	// bytes of the old key and the 32 bytes of the new one.
+	Proof         []byte `protobuf:"bytes,2,opt,name=proof,proto3" json:"proof,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *KeyRotated) Reset() {
+	*x = KeyRotated{}
+	mi := &file_barward_v1_event_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *KeyRotated) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*KeyRotated) ProtoMessage() {}
+
+func (x *KeyRotated) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_event_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use KeyRotated.ProtoReflect.Descriptor instead.
+func (*KeyRotated) Descriptor() ([]byte, []int) {
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *KeyRotated) GetNewPublicKey() []byte {
+	if x != nil {
+		return x.NewPublicKey
+	}
+	return nil
+}
+
+func (x *KeyRotated) GetProof() []byte {
+	if x != nil {
+		return x.Proof
+	}
+	return nil
+}
+
+// KeyRecovered gives a person a new key after the loss of theirs. Author: an administrator of the person's party. Where
+// the person is an administrator themself, the new key counts only when a second person countersigns this entry: author
+// and countersigner are two administrators, of the party or one of them of the operator; or the author is of the operator
+// and any other person of the party countersigns. So neither one administrator nor the operator alone can take a party
+// over. Until then the old key counts, unless it is revoked.
+type KeyRecovered struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Person, as `party/person`; not the author.
+	Person string `protobuf:"bytes,1,opt,name=person,proto3" json:"person,omitempty"`
+	// New Ed25519 public key, 32 bytes, that never belonged to anybody.
+	NewPublicKey []byte `protobuf:"bytes,2,opt,name=new_public_key,json=newPublicKey,proto3" json:"new_public_key,omitempty"`
+	// Ed25519 by the new key, 64 bytes, over the same text as in KeyRotated, with the lost key as the old one.
+	Proof []byte `protobuf:"bytes,3,opt,name=proof,proto3" json:"proof,omitempty"`
+	// How the key was lost, 1 to 2 000 characters.
+	Reason string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Instant from which the lost key may have been in other hands, as in KeyRevoked; empty where it was only lost.
+	Since         string `protobuf:"bytes,5,opt,name=since,proto3" json:"since,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *KeyRecovered) Reset() {
+	*x = KeyRecovered{}
+	mi := &file_barward_v1_event_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *KeyRecovered) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*KeyRecovered) ProtoMessage() {}
+
+func (x *KeyRecovered) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_event_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use KeyRecovered.ProtoReflect.Descriptor instead.
+func (*KeyRecovered) Descriptor() ([]byte, []int) {
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *KeyRecovered) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *KeyRecovered) GetNewPublicKey() []byte {
+	if x != nil {
+		return x.NewPublicKey
+	}
+	return nil
+}
+
+func (x *KeyRecovered) GetProof() []byte {
+	if x != nil {
+		return x.Proof
+	}
+	return nil
+}
+
+func (x *KeyRecovered) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *KeyRecovered) GetSince() string {
+	if x != nil {
+		return x.Since
+	}
+	return ""
+}
+
+// PartyChanged says what a party is called and where it works from now on. What is left empty stays. Author: the party's
+// own administrator, or the operator's.
+type PartyChanged struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Party id.
+	PartyId string `protobuf:"bytes,1,opt,name=party_id,json=partyId,proto3" json:"party_id,omitempty"`
+	// Name as people write it, at most 200 characters; empty if it stays.
+	DisplayName string `protobuf:"bytes,2,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	// Sites that are new, or that are known by their site_id and written anew; none is taken away. At most 50 in all.
+	Sites         []*Site `protobuf:"bytes,3,rep,name=sites,proto3" json:"sites,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PartyChanged) Reset() {
+	*x = PartyChanged{}
+	mi := &file_barward_v1_event_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PartyChanged) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PartyChanged) ProtoMessage() {}
+
+func (x *PartyChanged) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_event_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PartyChanged.ProtoReflect.Descriptor instead.
+func (*PartyChanged) Descriptor() ([]byte, []int) {
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *PartyChanged) GetPartyId() string {
+	if x != nil {
+		return x.PartyId
+	}
+	return ""
+}
+
+func (x *PartyChanged) GetDisplayName() string {
+	if x != nil {
+		return x.DisplayName
+	}
+	return ""
+}
+
+func (x *PartyChanged) GetSites() []*Site {
+	if x != nil {
+		return x.Sites
+	}
+	return nil
+}
+
+// AccessGranted lets a party of auditors read what the author's party may read, for a time. Author: the commercial manager
+// of a mine or refinery.
+type AccessGranted struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Number of the grant, unique within the party.
+	GrantId string `protobuf:"bytes,1,opt,name=grant_id,json=grantId,proto3" json:"grant_id,omitempty"`
+	// Party id of the auditors.
+	Auditor string `protobuf:"bytes,2,opt,name=auditor,proto3" json:"auditor,omitempty"`
+	// Sorts of information; 1 to 3, each once.
+	Sorts []InformationSort `protobuf:"varint,3,rep,packed,name=sorts,proto3,enum=barward.v1.InformationSort" json:"sorts,omitempty"`
+	// Consignments, as `party/number`, at most 100; empty means all that the author's party may read.
+	Consignments []string `protobuf:"bytes,4,rep,name=consignments,proto3" json:"consignments,omitempty"`
+	// Instant from which the auditors may read, RFC 3339.
+	From string `protobuf:"bytes,5,opt,name=from,proto3" json:"from,omitempty"`
+	// Instant up to which they may read, RFC 3339, after `from` by at most 3 years.
+	Until string `protobuf:"bytes,6,opt,name=until,proto3" json:"until,omitempty"`
+	// What for, 1 to 2 000 characters.
+	Purpose       string `protobuf:"bytes,7,opt,name=purpose,proto3" json:"purpose,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AccessGranted) Reset() {
+	*x = AccessGranted{}
+	mi := &file_barward_v1_event_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AccessGranted) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AccessGranted) ProtoMessage() {}
+
+func (x *AccessGranted) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_event_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AccessGranted.ProtoReflect.Descriptor instead.
+func (*AccessGranted) Descriptor() ([]byte, []int) {
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *AccessGranted) GetGrantId() string {
+	if x != nil {
+		return x.GrantId
+	}
+	return ""
+}
+
+func (x *AccessGranted) GetAuditor() string {
+	if x != nil {
+		return x.Auditor
+	}
+	return ""
+}
+
+func (x *AccessGranted) GetSorts() []InformationSort {
+	if x != nil {
+		return x.Sorts
+	}
+	return nil
+}
+
+func (x *AccessGranted) GetConsignments() []string {
+	if x != nil {
+		return x.Consignments
+	}
+	return nil
+}
+
+func (x *AccessGranted) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *AccessGranted) GetUntil() string {
+	if x != nil {
+		return x.Until
+	}
+	return ""
+}
+
+func (x *AccessGranted) GetPurpose() string {
+	if x != nil {
+		return x.Purpose
+	}
+	return ""
+}
+
+// AccessWithdrawn takes leave to read back, from this entry on.
+type AccessWithdrawn struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Grant, as `party/number`.
+	Grant string `protobuf:"bytes,1,opt,name=grant,proto3" json:"grant,omitempty"`
+	// Why, at most 2 000 characters.
+	Reason        string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AccessWithdrawn) Reset() {
+	*x = AccessWithdrawn{}
+	mi := &file_barward_v1_event_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AccessWithdrawn) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AccessWithdrawn) ProtoMessage() {}
+
+func (x *AccessWithdrawn) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_event_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AccessWithdrawn.ProtoReflect.Descriptor instead.
+func (*AccessWithdrawn) Descriptor() ([]byte, []int) {
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *AccessWithdrawn) GetGrant() string {
+	if x != nil {
+		return x.Grant
+	}
+	return ""
+}
+
+func (x *AccessWithdrawn) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// CheckpointCosigned tells everyone that the author's party has verified the log up to a checkpoint, so that the log can
+// no longer be rewritten below it for anybody unseen.
+type CheckpointCosigned struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// C2SP signed note, at most 16 KiB: a checkpoint of this log with its signature, and a cosignature/v1 line made by the
+	// author's key under the key name `party/person`. Origin and size are checked here; the root by whoever holds the log.
+	Note          string `protobuf:"bytes,1,opt,name=note,proto3" json:"note,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckpointCosigned) Reset() {
+	*x = CheckpointCosigned{}
+	mi := &file_barward_v1_event_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckpointCosigned) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckpointCosigned) ProtoMessage() {}
+
+func (x *CheckpointCosigned) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_event_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckpointCosigned.ProtoReflect.Descriptor instead.
+func (*CheckpointCosigned) Descriptor() ([]byte, []int) {
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *CheckpointCosigned) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
 // BalanceRegistered records a balance by the terms of OIML R 76.
 type BalanceRegistered struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1480,7 +2062,7 @@ type BalanceRegistered struct {
 
 func (x *BalanceRegistered) Reset() {
 	*x = BalanceRegistered{}
-	mi := &file_barward_v1_event_proto_msgTypes[5]
+	mi := &file_barward_v1_event_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1492,7 +2074,7 @@ func (x *BalanceRegistered) String() string {
 func (*BalanceRegistered) ProtoMessage() {}
 
 func (x *BalanceRegistered) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[5]
+	mi := &file_barward_v1_event_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1505,7 +2087,7 @@ func (x *BalanceRegistered) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceRegistered.ProtoReflect.Descriptor instead.
 func (*BalanceRegistered) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{5}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *BalanceRegistered) GetBalanceId() string {
@@ -1595,7 +2177,7 @@ type BalanceChecked struct {
 
 func (x *BalanceChecked) Reset() {
 	*x = BalanceChecked{}
-	mi := &file_barward_v1_event_proto_msgTypes[6]
+	mi := &file_barward_v1_event_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1607,7 +2189,7 @@ func (x *BalanceChecked) String() string {
 func (*BalanceChecked) ProtoMessage() {}
 
 func (x *BalanceChecked) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[6]
+	mi := &file_barward_v1_event_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1620,7 +2202,7 @@ func (x *BalanceChecked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceChecked.ProtoReflect.Descriptor instead.
 func (*BalanceChecked) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{6}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *BalanceChecked) GetBalance() string {
@@ -1666,7 +2248,7 @@ type CheckPoint struct {
 
 func (x *CheckPoint) Reset() {
 	*x = CheckPoint{}
-	mi := &file_barward_v1_event_proto_msgTypes[7]
+	mi := &file_barward_v1_event_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1678,7 +2260,7 @@ func (x *CheckPoint) String() string {
 func (*CheckPoint) ProtoMessage() {}
 
 func (x *CheckPoint) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[7]
+	mi := &file_barward_v1_event_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1691,7 +2273,7 @@ func (x *CheckPoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckPoint.ProtoReflect.Descriptor instead.
 func (*CheckPoint) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{7}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *CheckPoint) GetNominal() string {
@@ -1728,7 +2310,7 @@ type AgreementSigned struct {
 
 func (x *AgreementSigned) Reset() {
 	*x = AgreementSigned{}
-	mi := &file_barward_v1_event_proto_msgTypes[8]
+	mi := &file_barward_v1_event_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1740,7 +2322,7 @@ func (x *AgreementSigned) String() string {
 func (*AgreementSigned) ProtoMessage() {}
 
 func (x *AgreementSigned) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[8]
+	mi := &file_barward_v1_event_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1753,7 +2335,7 @@ func (x *AgreementSigned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AgreementSigned.ProtoReflect.Descriptor instead.
 func (*AgreementSigned) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{8}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *AgreementSigned) GetAgreementId() string {
@@ -1785,7 +2367,7 @@ type PricesPublished struct {
 
 func (x *PricesPublished) Reset() {
 	*x = PricesPublished{}
-	mi := &file_barward_v1_event_proto_msgTypes[9]
+	mi := &file_barward_v1_event_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1797,7 +2379,7 @@ func (x *PricesPublished) String() string {
 func (*PricesPublished) ProtoMessage() {}
 
 func (x *PricesPublished) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[9]
+	mi := &file_barward_v1_event_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1810,7 +2392,7 @@ func (x *PricesPublished) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PricesPublished.ProtoReflect.Descriptor instead.
 func (*PricesPublished) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{9}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *PricesPublished) GetSeries() string {
@@ -1847,7 +2429,7 @@ type DailyPrice struct {
 
 func (x *DailyPrice) Reset() {
 	*x = DailyPrice{}
-	mi := &file_barward_v1_event_proto_msgTypes[10]
+	mi := &file_barward_v1_event_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1859,7 +2441,7 @@ func (x *DailyPrice) String() string {
 func (*DailyPrice) ProtoMessage() {}
 
 func (x *DailyPrice) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[10]
+	mi := &file_barward_v1_event_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1872,7 +2454,7 @@ func (x *DailyPrice) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DailyPrice.ProtoReflect.Descriptor instead.
 func (*DailyPrice) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{10}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *DailyPrice) GetDate() string {
@@ -1902,7 +2484,7 @@ type HolidaysPublished struct {
 
 func (x *HolidaysPublished) Reset() {
 	*x = HolidaysPublished{}
-	mi := &file_barward_v1_event_proto_msgTypes[11]
+	mi := &file_barward_v1_event_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1914,7 +2496,7 @@ func (x *HolidaysPublished) String() string {
 func (*HolidaysPublished) ProtoMessage() {}
 
 func (x *HolidaysPublished) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[11]
+	mi := &file_barward_v1_event_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1927,7 +2509,7 @@ func (x *HolidaysPublished) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HolidaysPublished.ProtoReflect.Descriptor instead.
 func (*HolidaysPublished) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{11}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *HolidaysPublished) GetCalendar() string {
@@ -1969,7 +2551,7 @@ type PourRecorded struct {
 
 func (x *PourRecorded) Reset() {
 	*x = PourRecorded{}
-	mi := &file_barward_v1_event_proto_msgTypes[12]
+	mi := &file_barward_v1_event_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1981,7 +2563,7 @@ func (x *PourRecorded) String() string {
 func (*PourRecorded) ProtoMessage() {}
 
 func (x *PourRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[12]
+	mi := &file_barward_v1_event_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1994,7 +2576,7 @@ func (x *PourRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PourRecorded.ProtoReflect.Descriptor instead.
 func (*PourRecorded) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{12}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *PourRecorded) GetPourId() string {
@@ -2066,7 +2648,7 @@ type PouredBar struct {
 
 func (x *PouredBar) Reset() {
 	*x = PouredBar{}
-	mi := &file_barward_v1_event_proto_msgTypes[13]
+	mi := &file_barward_v1_event_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2078,7 +2660,7 @@ func (x *PouredBar) String() string {
 func (*PouredBar) ProtoMessage() {}
 
 func (x *PouredBar) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[13]
+	mi := &file_barward_v1_event_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2091,7 +2673,7 @@ func (x *PouredBar) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PouredBar.ProtoReflect.Descriptor instead.
 func (*PouredBar) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{13}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *PouredBar) GetMark() string {
@@ -2123,7 +2705,7 @@ type Air struct {
 
 func (x *Air) Reset() {
 	*x = Air{}
-	mi := &file_barward_v1_event_proto_msgTypes[14]
+	mi := &file_barward_v1_event_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2135,7 +2717,7 @@ func (x *Air) String() string {
 func (*Air) ProtoMessage() {}
 
 func (x *Air) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[14]
+	mi := &file_barward_v1_event_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2148,7 +2730,7 @@ func (x *Air) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Air.ProtoReflect.Descriptor instead.
 func (*Air) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{14}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *Air) GetTemperatureC() string {
@@ -2191,7 +2773,7 @@ type Weighed struct {
 
 func (x *Weighed) Reset() {
 	*x = Weighed{}
-	mi := &file_barward_v1_event_proto_msgTypes[15]
+	mi := &file_barward_v1_event_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2203,7 +2785,7 @@ func (x *Weighed) String() string {
 func (*Weighed) ProtoMessage() {}
 
 func (x *Weighed) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[15]
+	mi := &file_barward_v1_event_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2216,7 +2798,7 @@ func (x *Weighed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Weighed.ProtoReflect.Descriptor instead.
 func (*Weighed) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{15}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *Weighed) GetSubject() string {
@@ -2275,7 +2857,7 @@ type SampleTaken struct {
 
 func (x *SampleTaken) Reset() {
 	*x = SampleTaken{}
-	mi := &file_barward_v1_event_proto_msgTypes[16]
+	mi := &file_barward_v1_event_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2287,7 +2869,7 @@ func (x *SampleTaken) String() string {
 func (*SampleTaken) ProtoMessage() {}
 
 func (x *SampleTaken) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[16]
+	mi := &file_barward_v1_event_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2300,7 +2882,7 @@ func (x *SampleTaken) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleTaken.ProtoReflect.Descriptor instead.
 func (*SampleTaken) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{16}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *SampleTaken) GetSampleId() string {
@@ -2353,14 +2935,16 @@ type Packet struct {
 	// Number of its seal; a packet without a seal may not go to an umpire.
 	Seal string `protobuf:"bytes,2,opt,name=seal,proto3" json:"seal,omitempty"`
 	// For whom.
-	Holder        PacketHolder `protobuf:"varint,3,opt,name=holder,proto3,enum=barward.v1.PacketHolder" json:"holder,omitempty"`
+	Holder PacketHolder `protobuf:"varint,3,opt,name=holder,proto3,enum=barward.v1.PacketHolder" json:"holder,omitempty"`
+	// Party id of the laboratory that assays it, which may then read of this packet; empty where none is named.
+	Laboratory    string `protobuf:"bytes,4,opt,name=laboratory,proto3" json:"laboratory,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Packet) Reset() {
 	*x = Packet{}
-	mi := &file_barward_v1_event_proto_msgTypes[17]
+	mi := &file_barward_v1_event_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2372,7 +2956,7 @@ func (x *Packet) String() string {
 func (*Packet) ProtoMessage() {}
 
 func (x *Packet) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[17]
+	mi := &file_barward_v1_event_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2385,7 +2969,7 @@ func (x *Packet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Packet.ProtoReflect.Descriptor instead.
 func (*Packet) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{17}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *Packet) GetPacketId() string {
@@ -2409,6 +2993,13 @@ func (x *Packet) GetHolder() PacketHolder {
 	return PacketHolder_PACKET_HOLDER_UNSPECIFIED
 }
 
+func (x *Packet) GetLaboratory() string {
+	if x != nil {
+		return x.Laboratory
+	}
+	return ""
+}
+
 // AssayResult is the share of one element.
 type AssayResult struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2422,7 +3013,7 @@ type AssayResult struct {
 
 func (x *AssayResult) Reset() {
 	*x = AssayResult{}
-	mi := &file_barward_v1_event_proto_msgTypes[18]
+	mi := &file_barward_v1_event_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2434,7 +3025,7 @@ func (x *AssayResult) String() string {
 func (*AssayResult) ProtoMessage() {}
 
 func (x *AssayResult) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[18]
+	mi := &file_barward_v1_event_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2447,7 +3038,7 @@ func (x *AssayResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AssayResult.ProtoReflect.Descriptor instead.
 func (*AssayResult) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{18}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *AssayResult) GetElement() string {
@@ -2483,7 +3074,7 @@ type AssayReported struct {
 
 func (x *AssayReported) Reset() {
 	*x = AssayReported{}
-	mi := &file_barward_v1_event_proto_msgTypes[19]
+	mi := &file_barward_v1_event_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2495,7 +3086,7 @@ func (x *AssayReported) String() string {
 func (*AssayReported) ProtoMessage() {}
 
 func (x *AssayReported) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[19]
+	mi := &file_barward_v1_event_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2508,7 +3099,7 @@ func (x *AssayReported) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AssayReported.ProtoReflect.Descriptor instead.
 func (*AssayReported) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{19}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *AssayReported) GetAssayId() string {
@@ -2563,7 +3154,7 @@ type BoxPacked struct {
 
 func (x *BoxPacked) Reset() {
 	*x = BoxPacked{}
-	mi := &file_barward_v1_event_proto_msgTypes[20]
+	mi := &file_barward_v1_event_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2575,7 +3166,7 @@ func (x *BoxPacked) String() string {
 func (*BoxPacked) ProtoMessage() {}
 
 func (x *BoxPacked) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[20]
+	mi := &file_barward_v1_event_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2588,7 +3179,7 @@ func (x *BoxPacked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BoxPacked.ProtoReflect.Descriptor instead.
 func (*BoxPacked) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{20}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *BoxPacked) GetBoxId() string {
@@ -2636,7 +3227,7 @@ type ConsignmentAdvised struct {
 
 func (x *ConsignmentAdvised) Reset() {
 	*x = ConsignmentAdvised{}
-	mi := &file_barward_v1_event_proto_msgTypes[21]
+	mi := &file_barward_v1_event_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2648,7 +3239,7 @@ func (x *ConsignmentAdvised) String() string {
 func (*ConsignmentAdvised) ProtoMessage() {}
 
 func (x *ConsignmentAdvised) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[21]
+	mi := &file_barward_v1_event_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2661,7 +3252,7 @@ func (x *ConsignmentAdvised) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConsignmentAdvised.ProtoReflect.Descriptor instead.
 func (*ConsignmentAdvised) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{21}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *ConsignmentAdvised) GetConsignmentId() string {
@@ -2709,7 +3300,7 @@ type BoxReading struct {
 
 func (x *BoxReading) Reset() {
 	*x = BoxReading{}
-	mi := &file_barward_v1_event_proto_msgTypes[22]
+	mi := &file_barward_v1_event_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2721,7 +3312,7 @@ func (x *BoxReading) String() string {
 func (*BoxReading) ProtoMessage() {}
 
 func (x *BoxReading) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[22]
+	mi := &file_barward_v1_event_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2734,7 +3325,7 @@ func (x *BoxReading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BoxReading.ProtoReflect.Descriptor instead.
 func (*BoxReading) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{22}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *BoxReading) GetBox() string {
@@ -2784,7 +3375,7 @@ type Released struct {
 
 func (x *Released) Reset() {
 	*x = Released{}
-	mi := &file_barward_v1_event_proto_msgTypes[23]
+	mi := &file_barward_v1_event_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2796,7 +3387,7 @@ func (x *Released) String() string {
 func (*Released) ProtoMessage() {}
 
 func (x *Released) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[23]
+	mi := &file_barward_v1_event_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2809,7 +3400,7 @@ func (x *Released) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Released.ProtoReflect.Descriptor instead.
 func (*Released) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{23}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *Released) GetConsignment() string {
@@ -2866,7 +3457,7 @@ type Accepted struct {
 
 func (x *Accepted) Reset() {
 	*x = Accepted{}
-	mi := &file_barward_v1_event_proto_msgTypes[24]
+	mi := &file_barward_v1_event_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2878,7 +3469,7 @@ func (x *Accepted) String() string {
 func (*Accepted) ProtoMessage() {}
 
 func (x *Accepted) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[24]
+	mi := &file_barward_v1_event_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2891,7 +3482,7 @@ func (x *Accepted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Accepted.ProtoReflect.Descriptor instead.
 func (*Accepted) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{24}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *Accepted) GetConsignment() string {
@@ -2946,7 +3537,7 @@ type SealReplaced struct {
 
 func (x *SealReplaced) Reset() {
 	*x = SealReplaced{}
-	mi := &file_barward_v1_event_proto_msgTypes[25]
+	mi := &file_barward_v1_event_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2958,7 +3549,7 @@ func (x *SealReplaced) String() string {
 func (*SealReplaced) ProtoMessage() {}
 
 func (x *SealReplaced) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[25]
+	mi := &file_barward_v1_event_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2971,7 +3562,7 @@ func (x *SealReplaced) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SealReplaced.ProtoReflect.Descriptor instead.
 func (*SealReplaced) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{25}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *SealReplaced) GetBox() string {
@@ -3015,7 +3606,7 @@ type IncidentReported struct {
 
 func (x *IncidentReported) Reset() {
 	*x = IncidentReported{}
-	mi := &file_barward_v1_event_proto_msgTypes[26]
+	mi := &file_barward_v1_event_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3027,7 +3618,7 @@ func (x *IncidentReported) String() string {
 func (*IncidentReported) ProtoMessage() {}
 
 func (x *IncidentReported) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[26]
+	mi := &file_barward_v1_event_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3040,7 +3631,7 @@ func (x *IncidentReported) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IncidentReported.ProtoReflect.Descriptor instead.
 func (*IncidentReported) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{26}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *IncidentReported) GetSubject() string {
@@ -3082,7 +3673,7 @@ type BarReceived struct {
 
 func (x *BarReceived) Reset() {
 	*x = BarReceived{}
-	mi := &file_barward_v1_event_proto_msgTypes[27]
+	mi := &file_barward_v1_event_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3094,7 +3685,7 @@ func (x *BarReceived) String() string {
 func (*BarReceived) ProtoMessage() {}
 
 func (x *BarReceived) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[27]
+	mi := &file_barward_v1_event_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3107,7 +3698,7 @@ func (x *BarReceived) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BarReceived.ProtoReflect.Descriptor instead.
 func (*BarReceived) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{27}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *BarReceived) GetConsignment() string {
@@ -3181,7 +3772,7 @@ type LotOpened struct {
 
 func (x *LotOpened) Reset() {
 	*x = LotOpened{}
-	mi := &file_barward_v1_event_proto_msgTypes[28]
+	mi := &file_barward_v1_event_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3193,7 +3784,7 @@ func (x *LotOpened) String() string {
 func (*LotOpened) ProtoMessage() {}
 
 func (x *LotOpened) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[28]
+	mi := &file_barward_v1_event_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3206,7 +3797,7 @@ func (x *LotOpened) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotOpened.ProtoReflect.Descriptor instead.
 func (*LotOpened) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{28}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *LotOpened) GetLotId() string {
@@ -3249,7 +3840,7 @@ type Melted struct {
 
 func (x *Melted) Reset() {
 	*x = Melted{}
-	mi := &file_barward_v1_event_proto_msgTypes[29]
+	mi := &file_barward_v1_event_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3261,7 +3852,7 @@ func (x *Melted) String() string {
 func (*Melted) ProtoMessage() {}
 
 func (x *Melted) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[29]
+	mi := &file_barward_v1_event_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3274,7 +3865,7 @@ func (x *Melted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Melted.ProtoReflect.Descriptor instead.
 func (*Melted) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{29}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *Melted) GetLot() string {
@@ -3329,7 +3920,7 @@ type ResultCommitted struct {
 
 func (x *ResultCommitted) Reset() {
 	*x = ResultCommitted{}
-	mi := &file_barward_v1_event_proto_msgTypes[30]
+	mi := &file_barward_v1_event_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3341,7 +3932,7 @@ func (x *ResultCommitted) String() string {
 func (*ResultCommitted) ProtoMessage() {}
 
 func (x *ResultCommitted) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[30]
+	mi := &file_barward_v1_event_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3354,7 +3945,7 @@ func (x *ResultCommitted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResultCommitted.ProtoReflect.Descriptor instead.
 func (*ResultCommitted) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{30}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *ResultCommitted) GetLot() string {
@@ -3385,7 +3976,8 @@ func (x *ResultCommitted) GetCommitment() []byte {
 	return nil
 }
 
-// ResultRevealed opens a sealed result. It is taken only when both sides have committed.
+// ResultRevealed opens a sealed result. It is taken only when both sides have committed. One that is not what was
+// committed counts for nothing and stays on record as evidence against its author.
 type ResultRevealed struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Lot, as `party/number`.
@@ -3402,7 +3994,7 @@ type ResultRevealed struct {
 
 func (x *ResultRevealed) Reset() {
 	*x = ResultRevealed{}
-	mi := &file_barward_v1_event_proto_msgTypes[31]
+	mi := &file_barward_v1_event_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3414,7 +4006,7 @@ func (x *ResultRevealed) String() string {
 func (*ResultRevealed) ProtoMessage() {}
 
 func (x *ResultRevealed) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[31]
+	mi := &file_barward_v1_event_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3427,7 +4019,7 @@ func (x *ResultRevealed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResultRevealed.ProtoReflect.Descriptor instead.
 func (*ResultRevealed) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{31}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *ResultRevealed) GetLot() string {
@@ -3475,7 +4067,7 @@ type UmpireAppointed struct {
 
 func (x *UmpireAppointed) Reset() {
 	*x = UmpireAppointed{}
-	mi := &file_barward_v1_event_proto_msgTypes[32]
+	mi := &file_barward_v1_event_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3487,7 +4079,7 @@ func (x *UmpireAppointed) String() string {
 func (*UmpireAppointed) ProtoMessage() {}
 
 func (x *UmpireAppointed) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[32]
+	mi := &file_barward_v1_event_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3500,7 +4092,7 @@ func (x *UmpireAppointed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UmpireAppointed.ProtoReflect.Descriptor instead.
 func (*UmpireAppointed) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{32}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *UmpireAppointed) GetLot() string {
@@ -3548,7 +4140,7 @@ type UmpireReported struct {
 
 func (x *UmpireReported) Reset() {
 	*x = UmpireReported{}
-	mi := &file_barward_v1_event_proto_msgTypes[33]
+	mi := &file_barward_v1_event_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3560,7 +4152,7 @@ func (x *UmpireReported) String() string {
 func (*UmpireReported) ProtoMessage() {}
 
 func (x *UmpireReported) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[33]
+	mi := &file_barward_v1_event_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3573,7 +4165,7 @@ func (x *UmpireReported) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UmpireReported.ProtoReflect.Descriptor instead.
 func (*UmpireReported) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{33}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *UmpireReported) GetLot() string {
@@ -3616,7 +4208,7 @@ type SilenceDeclared struct {
 
 func (x *SilenceDeclared) Reset() {
 	*x = SilenceDeclared{}
-	mi := &file_barward_v1_event_proto_msgTypes[34]
+	mi := &file_barward_v1_event_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3628,7 +4220,7 @@ func (x *SilenceDeclared) String() string {
 func (*SilenceDeclared) ProtoMessage() {}
 
 func (x *SilenceDeclared) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[34]
+	mi := &file_barward_v1_event_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3641,7 +4233,7 @@ func (x *SilenceDeclared) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SilenceDeclared.ProtoReflect.Descriptor instead.
 func (*SilenceDeclared) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{34}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *SilenceDeclared) GetLot() string {
@@ -3671,7 +4263,7 @@ type CostRecorded struct {
 
 func (x *CostRecorded) Reset() {
 	*x = CostRecorded{}
-	mi := &file_barward_v1_event_proto_msgTypes[35]
+	mi := &file_barward_v1_event_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3683,7 +4275,7 @@ func (x *CostRecorded) String() string {
 func (*CostRecorded) ProtoMessage() {}
 
 func (x *CostRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[35]
+	mi := &file_barward_v1_event_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3696,7 +4288,7 @@ func (x *CostRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CostRecorded.ProtoReflect.Descriptor instead.
 func (*CostRecorded) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{35}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *CostRecorded) GetLot() string {
@@ -3749,7 +4341,7 @@ type AdvancePaid struct {
 
 func (x *AdvancePaid) Reset() {
 	*x = AdvancePaid{}
-	mi := &file_barward_v1_event_proto_msgTypes[36]
+	mi := &file_barward_v1_event_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3761,7 +4353,7 @@ func (x *AdvancePaid) String() string {
 func (*AdvancePaid) ProtoMessage() {}
 
 func (x *AdvancePaid) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[36]
+	mi := &file_barward_v1_event_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3774,7 +4366,7 @@ func (x *AdvancePaid) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdvancePaid.ProtoReflect.Descriptor instead.
 func (*AdvancePaid) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{36}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *AdvancePaid) GetLot() string {
@@ -3813,14 +4405,18 @@ type StatementIssued struct {
 	// SHA-256 of the statement's canonical JSON, 64 lower-case hexadecimal digits.
 	Digest string `protobuf:"bytes,5,opt,name=digest,proto3" json:"digest,omitempty"`
 	// Why a corrected statement was needed, at most 2 000 characters.
-	Reason        string `protobuf:"bytes,6,opt,name=reason,proto3" json:"reason,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Reason string `protobuf:"bytes,6,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Number of entries under the signed checkpoint that the author had verified and rests on; 1 to the log's size.
+	CheckpointSize uint64 `protobuf:"varint,7,opt,name=checkpoint_size,json=checkpointSize,proto3" json:"checkpoint_size,omitempty"`
+	// Root of that checkpoint, 32 bytes. Whoever countersigns compares it with the log as they know it.
+	CheckpointRoot []byte `protobuf:"bytes,8,opt,name=checkpoint_root,json=checkpointRoot,proto3" json:"checkpoint_root,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *StatementIssued) Reset() {
 	*x = StatementIssued{}
-	mi := &file_barward_v1_event_proto_msgTypes[37]
+	mi := &file_barward_v1_event_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3832,7 +4428,7 @@ func (x *StatementIssued) String() string {
 func (*StatementIssued) ProtoMessage() {}
 
 func (x *StatementIssued) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[37]
+	mi := &file_barward_v1_event_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3845,7 +4441,7 @@ func (x *StatementIssued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StatementIssued.ProtoReflect.Descriptor instead.
 func (*StatementIssued) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{37}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *StatementIssued) GetStatementId() string {
@@ -3890,6 +4486,20 @@ func (x *StatementIssued) GetReason() string {
 	return ""
 }
 
+func (x *StatementIssued) GetCheckpointSize() uint64 {
+	if x != nil {
+		return x.CheckpointSize
+	}
+	return 0
+}
+
+func (x *StatementIssued) GetCheckpointRoot() []byte {
+	if x != nil {
+		return x.CheckpointRoot
+	}
+	return nil
+}
+
 // ReturnReceived records the refinery's own account of a lot.
 type ReturnReceived struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3905,7 +4515,7 @@ type ReturnReceived struct {
 
 func (x *ReturnReceived) Reset() {
 	*x = ReturnReceived{}
-	mi := &file_barward_v1_event_proto_msgTypes[38]
+	mi := &file_barward_v1_event_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3917,7 +4527,7 @@ func (x *ReturnReceived) String() string {
 func (*ReturnReceived) ProtoMessage() {}
 
 func (x *ReturnReceived) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[38]
+	mi := &file_barward_v1_event_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3930,7 +4540,7 @@ func (x *ReturnReceived) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReturnReceived.ProtoReflect.Descriptor instead.
 func (*ReturnReceived) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{38}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *ReturnReceived) GetReturnId() string {
@@ -3971,7 +4581,7 @@ type PaymentRecorded struct {
 
 func (x *PaymentRecorded) Reset() {
 	*x = PaymentRecorded{}
-	mi := &file_barward_v1_event_proto_msgTypes[39]
+	mi := &file_barward_v1_event_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3983,7 +4593,7 @@ func (x *PaymentRecorded) String() string {
 func (*PaymentRecorded) ProtoMessage() {}
 
 func (x *PaymentRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[39]
+	mi := &file_barward_v1_event_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3996,7 +4606,7 @@ func (x *PaymentRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PaymentRecorded.ProtoReflect.Descriptor instead.
 func (*PaymentRecorded) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{39}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *PaymentRecorded) GetStatement() string {
@@ -4044,7 +4654,7 @@ type DiscrepancyDecided struct {
 
 func (x *DiscrepancyDecided) Reset() {
 	*x = DiscrepancyDecided{}
-	mi := &file_barward_v1_event_proto_msgTypes[40]
+	mi := &file_barward_v1_event_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4056,7 +4666,7 @@ func (x *DiscrepancyDecided) String() string {
 func (*DiscrepancyDecided) ProtoMessage() {}
 
 func (x *DiscrepancyDecided) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[40]
+	mi := &file_barward_v1_event_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4069,7 +4679,7 @@ func (x *DiscrepancyDecided) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DiscrepancyDecided.ProtoReflect.Descriptor instead.
 func (*DiscrepancyDecided) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{40}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *DiscrepancyDecided) GetDiscrepancy() string {
@@ -4116,7 +4726,7 @@ type Countersigned struct {
 
 func (x *Countersigned) Reset() {
 	*x = Countersigned{}
-	mi := &file_barward_v1_event_proto_msgTypes[41]
+	mi := &file_barward_v1_event_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4128,7 +4738,7 @@ func (x *Countersigned) String() string {
 func (*Countersigned) ProtoMessage() {}
 
 func (x *Countersigned) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[41]
+	mi := &file_barward_v1_event_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4141,7 +4751,7 @@ func (x *Countersigned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Countersigned.ProtoReflect.Descriptor instead.
 func (*Countersigned) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{41}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *Countersigned) GetEventId() string {
@@ -4186,7 +4796,7 @@ type Corrected struct {
 
 func (x *Corrected) Reset() {
 	*x = Corrected{}
-	mi := &file_barward_v1_event_proto_msgTypes[42]
+	mi := &file_barward_v1_event_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4198,7 +4808,7 @@ func (x *Corrected) String() string {
 func (*Corrected) ProtoMessage() {}
 
 func (x *Corrected) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_event_proto_msgTypes[42]
+	mi := &file_barward_v1_event_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4211,7 +4821,7 @@ func (x *Corrected) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Corrected.ProtoReflect.Descriptor instead.
 func (*Corrected) Descriptor() ([]byte, []int) {
-	return file_barward_v1_event_proto_rawDescGZIP(), []int{42}
+	return file_barward_v1_event_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *Corrected) GetReason() string {
@@ -4301,7 +4911,7 @@ var File_barward_v1_event_proto protoreflect.FileDescriptor
 const file_barward_v1_event_proto_rawDesc = "" +
 	"\n" +
 	"\x16barward/v1/event.proto\x12\n" +
-	"barward.v1\"\x93\x13\n" +
+	"barward.v1\"\xb1\x16\n" +
 	"\x05Event\x12\x19\n" +
 	"\bevent_id\x18\x01 \x01(\tR\aeventId\x12\x1d\n" +
 	"\n" +
@@ -4321,7 +4931,10 @@ const file_barward_v1_event_proto_rawDesc = "" +
 	"\x0fbalance_checked\x18\x0e \x01(\v2\x1a.barward.v1.BalanceCheckedH\x00R\x0ebalanceChecked\x12H\n" +
 	"\x10agreement_signed\x18\x0f \x01(\v2\x1b.barward.v1.AgreementSignedH\x00R\x0fagreementSigned\x12H\n" +
 	"\x10prices_published\x18\x10 \x01(\v2\x1b.barward.v1.PricesPublishedH\x00R\x0fpricesPublished\x12N\n" +
-	"\x12holidays_published\x18\x11 \x01(\v2\x1d.barward.v1.HolidaysPublishedH\x00R\x11holidaysPublished\x12?\n" +
+	"\x12holidays_published\x18\x11 \x01(\v2\x1d.barward.v1.HolidaysPublishedH\x00R\x11holidaysPublished\x129\n" +
+	"\vkey_rotated\x18\x12 \x01(\v2\x16.barward.v1.KeyRotatedH\x00R\n" +
+	"keyRotated\x12?\n" +
+	"\rkey_recovered\x18\x13 \x01(\v2\x18.barward.v1.KeyRecoveredH\x00R\fkeyRecovered\x12?\n" +
 	"\rpour_recorded\x18\x14 \x01(\v2\x18.barward.v1.PourRecordedH\x00R\fpourRecorded\x12/\n" +
 	"\aweighed\x18\x15 \x01(\v2\x13.barward.v1.WeighedH\x00R\aweighed\x12<\n" +
 	"\fsample_taken\x18\x16 \x01(\v2\x17.barward.v1.SampleTakenH\x00R\vsampleTaken\x12B\n" +
@@ -4349,7 +4962,11 @@ const file_barward_v1_event_proto_rawDesc = "" +
 	"\x13discrepancy_decided\x18@ \x01(\v2\x1e.barward.v1.DiscrepancyDecidedH\x00R\x12discrepancyDecided\x12?\n" +
 	"\rcost_recorded\x18A \x01(\v2\x18.barward.v1.CostRecordedH\x00R\fcostRecorded\x12A\n" +
 	"\rcountersigned\x18F \x01(\v2\x19.barward.v1.CountersignedH\x00R\rcountersigned\x125\n" +
-	"\tcorrected\x18G \x01(\v2\x15.barward.v1.CorrectedH\x00R\tcorrectedB\x06\n" +
+	"\tcorrected\x18G \x01(\v2\x15.barward.v1.CorrectedH\x00R\tcorrected\x12?\n" +
+	"\rparty_changed\x18H \x01(\v2\x18.barward.v1.PartyChangedH\x00R\fpartyChanged\x12B\n" +
+	"\x0eaccess_granted\x18I \x01(\v2\x19.barward.v1.AccessGrantedH\x00R\raccessGranted\x12H\n" +
+	"\x10access_withdrawn\x18J \x01(\v2\x1b.barward.v1.AccessWithdrawnH\x00R\x0faccessWithdrawn\x12Q\n" +
+	"\x13checkpoint_cosigned\x18K \x01(\v2\x1e.barward.v1.CheckpointCosignedH\x00R\x12checkpointCosignedB\x06\n" +
 	"\x04body\"\xa2\x01\n" +
 	"\x0fPartyRegistered\x12\x19\n" +
 	"\bparty_id\x18\x01 \x01(\tR\apartyId\x12!\n" +
@@ -4367,12 +4984,40 @@ const file_barward_v1_event_proto_rawDesc = "" +
 	"\fdisplay_name\x18\x03 \x01(\tR\vdisplayName\x12\x1d\n" +
 	"\n" +
 	"public_key\x18\x04 \x01(\fR\tpublicKey\x12&\n" +
-	"\x05roles\x18\x05 \x03(\x0e2\x10.barward.v1.RoleR\x05roles\"C\n" +
+	"\x05roles\x18\x05 \x03(\x0e2\x10.barward.v1.RoleR\x05roles\"Y\n" +
 	"\n" +
 	"KeyRevoked\x12\x1d\n" +
 	"\n" +
 	"public_key\x18\x01 \x01(\fR\tpublicKey\x12\x16\n" +
-	"\x06reason\x18\x02 \x01(\tR\x06reason\"\xf2\x02\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x14\n" +
+	"\x05since\x18\x03 \x01(\tR\x05since\"H\n" +
+	"\n" +
+	"KeyRotated\x12$\n" +
+	"\x0enew_public_key\x18\x01 \x01(\fR\fnewPublicKey\x12\x14\n" +
+	"\x05proof\x18\x02 \x01(\fR\x05proof\"\x90\x01\n" +
+	"\fKeyRecovered\x12\x16\n" +
+	"\x06person\x18\x01 \x01(\tR\x06person\x12$\n" +
+	"\x0enew_public_key\x18\x02 \x01(\fR\fnewPublicKey\x12\x14\n" +
+	"\x05proof\x18\x03 \x01(\fR\x05proof\x12\x16\n" +
+	"\x06reason\x18\x04 \x01(\tR\x06reason\x12\x14\n" +
+	"\x05since\x18\x05 \x01(\tR\x05since\"t\n" +
+	"\fPartyChanged\x12\x19\n" +
+	"\bparty_id\x18\x01 \x01(\tR\apartyId\x12!\n" +
+	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12&\n" +
+	"\x05sites\x18\x03 \x03(\v2\x10.barward.v1.SiteR\x05sites\"\xdf\x01\n" +
+	"\rAccessGranted\x12\x19\n" +
+	"\bgrant_id\x18\x01 \x01(\tR\agrantId\x12\x18\n" +
+	"\aauditor\x18\x02 \x01(\tR\aauditor\x121\n" +
+	"\x05sorts\x18\x03 \x03(\x0e2\x1b.barward.v1.InformationSortR\x05sorts\x12\"\n" +
+	"\fconsignments\x18\x04 \x03(\tR\fconsignments\x12\x12\n" +
+	"\x04from\x18\x05 \x01(\tR\x04from\x12\x14\n" +
+	"\x05until\x18\x06 \x01(\tR\x05until\x12\x18\n" +
+	"\apurpose\x18\a \x01(\tR\apurpose\"?\n" +
+	"\x0fAccessWithdrawn\x12\x14\n" +
+	"\x05grant\x18\x01 \x01(\tR\x05grant\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\"(\n" +
+	"\x12CheckpointCosigned\x12\x12\n" +
+	"\x04note\x18\x01 \x01(\tR\x04note\"\xf2\x02\n" +
 	"\x11BalanceRegistered\x12\x1d\n" +
 	"\n" +
 	"balance_id\x18\x01 \x01(\tR\tbalanceId\x12\x12\n" +
@@ -4443,11 +5088,14 @@ const file_barward_v1_event_proto_rawDesc = "" +
 	"\x06method\x18\x03 \x01(\x0e2\x18.barward.v1.SampleMethodR\x06method\x12\x1c\n" +
 	"\tpositions\x18\x04 \x03(\tR\tpositions\x12\x12\n" +
 	"\x04mass\x18\x05 \x01(\tR\x04mass\x12,\n" +
-	"\apackets\x18\x06 \x03(\v2\x12.barward.v1.PacketR\apackets\"k\n" +
+	"\apackets\x18\x06 \x03(\v2\x12.barward.v1.PacketR\apackets\"\x8b\x01\n" +
 	"\x06Packet\x12\x1b\n" +
 	"\tpacket_id\x18\x01 \x01(\tR\bpacketId\x12\x12\n" +
 	"\x04seal\x18\x02 \x01(\tR\x04seal\x120\n" +
-	"\x06holder\x18\x03 \x01(\x0e2\x18.barward.v1.PacketHolderR\x06holder\"C\n" +
+	"\x06holder\x18\x03 \x01(\x0e2\x18.barward.v1.PacketHolderR\x06holder\x12\x1e\n" +
+	"\n" +
+	"laboratory\x18\x04 \x01(\tR\n" +
+	"laboratory\"C\n" +
 	"\vAssayResult\x12\x18\n" +
 	"\aelement\x18\x01 \x01(\tR\aelement\x12\x1a\n" +
 	"\bfineness\x18\x02 \x01(\tR\bfineness\"\xb4\x01\n" +
@@ -4550,7 +5198,7 @@ const file_barward_v1_event_proto_rawDesc = "" +
 	"\vAdvancePaid\x12\x10\n" +
 	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x16\n" +
 	"\x06amount\x18\x02 \x01(\tR\x06amount\x12\x17\n" +
-	"\apaid_on\x18\x03 \x01(\tR\x06paidOn\"\xc4\x01\n" +
+	"\apaid_on\x18\x03 \x01(\tR\x06paidOn\"\x96\x02\n" +
 	"\x0fStatementIssued\x12!\n" +
 	"\fstatement_id\x18\x01 \x01(\tR\vstatementId\x12\x10\n" +
 	"\x03lot\x18\x02 \x01(\tR\x03lot\x12-\n" +
@@ -4558,7 +5206,9 @@ const file_barward_v1_event_proto_rawDesc = "" +
 	"\n" +
 	"settled_on\x18\x04 \x01(\tR\tsettledOn\x12\x16\n" +
 	"\x06digest\x18\x05 \x01(\tR\x06digest\x12\x16\n" +
-	"\x06reason\x18\x06 \x01(\tR\x06reason\"[\n" +
+	"\x06reason\x18\x06 \x01(\tR\x06reason\x12'\n" +
+	"\x0fcheckpoint_size\x18\a \x01(\x04R\x0echeckpointSize\x12'\n" +
+	"\x0fcheckpoint_root\x18\b \x01(\fR\x0echeckpointRoot\"[\n" +
 	"\x0eReturnReceived\x12\x1b\n" +
 	"\treturn_id\x18\x01 \x01(\tR\breturnId\x12\x10\n" +
 	"\x03lot\x18\x02 \x01(\tR\x03lot\x12\x1a\n" +
@@ -4602,7 +5252,12 @@ const file_barward_v1_event_proto_rawDesc = "" +
 	"\x14ROLE_RECEIVING_CLERK\x10\x05\x12\x10\n" +
 	"\fROLE_ASSAYER\x10\x06\x12\x1b\n" +
 	"\x17ROLE_COMMERCIAL_MANAGER\x10\a\x12\x10\n" +
-	"\fROLE_AUDITOR\x10\b*\xb8\x01\n" +
+	"\fROLE_AUDITOR\x10\b*\x8a\x01\n" +
+	"\x0fInformationSort\x12 \n" +
+	"\x1cINFORMATION_SORT_UNSPECIFIED\x10\x00\x12\x1c\n" +
+	"\x18INFORMATION_SORT_CUSTODY\x10\x01\x12\x1b\n" +
+	"\x17INFORMATION_SORT_ASSAYS\x10\x02\x12\x1a\n" +
+	"\x16INFORMATION_SORT_MONEY\x10\x03*\xb8\x01\n" +
 	"\rWeighingStage\x12\x1e\n" +
 	"\x1aWEIGHING_STAGE_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13WEIGHING_STAGE_POUR\x10\x01\x12\x1a\n" +
@@ -4649,124 +5304,139 @@ func file_barward_v1_event_proto_rawDescGZIP() []byte {
 	return file_barward_v1_event_proto_rawDescData
 }
 
-var file_barward_v1_event_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
-var file_barward_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 43)
+var file_barward_v1_event_proto_enumTypes = make([]protoimpl.EnumInfo, 8)
+var file_barward_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 49)
 var file_barward_v1_event_proto_goTypes = []any{
 	(PartyKind)(0),             // 0: barward.v1.PartyKind
 	(Role)(0),                  // 1: barward.v1.Role
-	(WeighingStage)(0),         // 2: barward.v1.WeighingStage
-	(SampleMethod)(0),          // 3: barward.v1.SampleMethod
-	(PacketHolder)(0),          // 4: barward.v1.PacketHolder
-	(StatementKind)(0),         // 5: barward.v1.StatementKind
-	(Decision)(0),              // 6: barward.v1.Decision
-	(*Event)(nil),              // 7: barward.v1.Event
-	(*PartyRegistered)(nil),    // 8: barward.v1.PartyRegistered
-	(*Site)(nil),               // 9: barward.v1.Site
-	(*PersonEnrolled)(nil),     // 10: barward.v1.PersonEnrolled
-	(*KeyRevoked)(nil),         // 11: barward.v1.KeyRevoked
-	(*BalanceRegistered)(nil),  // 12: barward.v1.BalanceRegistered
-	(*BalanceChecked)(nil),     // 13: barward.v1.BalanceChecked
-	(*CheckPoint)(nil),         // 14: barward.v1.CheckPoint
-	(*AgreementSigned)(nil),    // 15: barward.v1.AgreementSigned
-	(*PricesPublished)(nil),    // 16: barward.v1.PricesPublished
-	(*DailyPrice)(nil),         // 17: barward.v1.DailyPrice
-	(*HolidaysPublished)(nil),  // 18: barward.v1.HolidaysPublished
-	(*PourRecorded)(nil),       // 19: barward.v1.PourRecorded
-	(*PouredBar)(nil),          // 20: barward.v1.PouredBar
-	(*Air)(nil),                // 21: barward.v1.Air
-	(*Weighed)(nil),            // 22: barward.v1.Weighed
-	(*SampleTaken)(nil),        // 23: barward.v1.SampleTaken
-	(*Packet)(nil),             // 24: barward.v1.Packet
-	(*AssayResult)(nil),        // 25: barward.v1.AssayResult
-	(*AssayReported)(nil),      // 26: barward.v1.AssayReported
-	(*BoxPacked)(nil),          // 27: barward.v1.BoxPacked
-	(*ConsignmentAdvised)(nil), // 28: barward.v1.ConsignmentAdvised
-	(*BoxReading)(nil),         // 29: barward.v1.BoxReading
-	(*Released)(nil),           // 30: barward.v1.Released
-	(*Accepted)(nil),           // 31: barward.v1.Accepted
-	(*SealReplaced)(nil),       // 32: barward.v1.SealReplaced
-	(*IncidentReported)(nil),   // 33: barward.v1.IncidentReported
-	(*BarReceived)(nil),        // 34: barward.v1.BarReceived
-	(*LotOpened)(nil),          // 35: barward.v1.LotOpened
-	(*Melted)(nil),             // 36: barward.v1.Melted
-	(*ResultCommitted)(nil),    // 37: barward.v1.ResultCommitted
-	(*ResultRevealed)(nil),     // 38: barward.v1.ResultRevealed
-	(*UmpireAppointed)(nil),    // 39: barward.v1.UmpireAppointed
-	(*UmpireReported)(nil),     // 40: barward.v1.UmpireReported
-	(*SilenceDeclared)(nil),    // 41: barward.v1.SilenceDeclared
-	(*CostRecorded)(nil),       // 42: barward.v1.CostRecorded
-	(*AdvancePaid)(nil),        // 43: barward.v1.AdvancePaid
-	(*StatementIssued)(nil),    // 44: barward.v1.StatementIssued
-	(*ReturnReceived)(nil),     // 45: barward.v1.ReturnReceived
-	(*PaymentRecorded)(nil),    // 46: barward.v1.PaymentRecorded
-	(*DiscrepancyDecided)(nil), // 47: barward.v1.DiscrepancyDecided
-	(*Countersigned)(nil),      // 48: barward.v1.Countersigned
-	(*Corrected)(nil),          // 49: barward.v1.Corrected
+	(InformationSort)(0),       // 2: barward.v1.InformationSort
+	(WeighingStage)(0),         // 3: barward.v1.WeighingStage
+	(SampleMethod)(0),          // 4: barward.v1.SampleMethod
+	(PacketHolder)(0),          // 5: barward.v1.PacketHolder
+	(StatementKind)(0),         // 6: barward.v1.StatementKind
+	(Decision)(0),              // 7: barward.v1.Decision
+	(*Event)(nil),              // 8: barward.v1.Event
+	(*PartyRegistered)(nil),    // 9: barward.v1.PartyRegistered
+	(*Site)(nil),               // 10: barward.v1.Site
+	(*PersonEnrolled)(nil),     // 11: barward.v1.PersonEnrolled
+	(*KeyRevoked)(nil),         // 12: barward.v1.KeyRevoked
+	(*KeyRotated)(nil),         // 13: barward.v1.KeyRotated
+	(*KeyRecovered)(nil),       // 14: barward.v1.KeyRecovered
+	(*PartyChanged)(nil),       // 15: barward.v1.PartyChanged
+	(*AccessGranted)(nil),      // 16: barward.v1.AccessGranted
+	(*AccessWithdrawn)(nil),    // 17: barward.v1.AccessWithdrawn
+	(*CheckpointCosigned)(nil), // 18: barward.v1.CheckpointCosigned
+	(*BalanceRegistered)(nil),  // 19: barward.v1.BalanceRegistered
+	(*BalanceChecked)(nil),     // 20: barward.v1.BalanceChecked
+	(*CheckPoint)(nil),         // 21: barward.v1.CheckPoint
+	(*AgreementSigned)(nil),    // 22: barward.v1.AgreementSigned
+	(*PricesPublished)(nil),    // 23: barward.v1.PricesPublished
+	(*DailyPrice)(nil),         // 24: barward.v1.DailyPrice
+	(*HolidaysPublished)(nil),  // 25: barward.v1.HolidaysPublished
+	(*PourRecorded)(nil),       // 26: barward.v1.PourRecorded
+	(*PouredBar)(nil),          // 27: barward.v1.PouredBar
+	(*Air)(nil),                // 28: barward.v1.Air
+	(*Weighed)(nil),            // 29: barward.v1.Weighed
+	(*SampleTaken)(nil),        // 30: barward.v1.SampleTaken
+	(*Packet)(nil),             // 31: barward.v1.Packet
+	(*AssayResult)(nil),        // 32: barward.v1.AssayResult
+	(*AssayReported)(nil),      // 33: barward.v1.AssayReported
+	(*BoxPacked)(nil),          // 34: barward.v1.BoxPacked
+	(*ConsignmentAdvised)(nil), // 35: barward.v1.ConsignmentAdvised
+	(*BoxReading)(nil),         // 36: barward.v1.BoxReading
+	(*Released)(nil),           // 37: barward.v1.Released
+	(*Accepted)(nil),           // 38: barward.v1.Accepted
+	(*SealReplaced)(nil),       // 39: barward.v1.SealReplaced
+	(*IncidentReported)(nil),   // 40: barward.v1.IncidentReported
+	(*BarReceived)(nil),        // 41: barward.v1.BarReceived
+	(*LotOpened)(nil),          // 42: barward.v1.LotOpened
+	(*Melted)(nil),             // 43: barward.v1.Melted
+	(*ResultCommitted)(nil),    // 44: barward.v1.ResultCommitted
+	(*ResultRevealed)(nil),     // 45: barward.v1.ResultRevealed
+	(*UmpireAppointed)(nil),    // 46: barward.v1.UmpireAppointed
+	(*UmpireReported)(nil),     // 47: barward.v1.UmpireReported
+	(*SilenceDeclared)(nil),    // 48: barward.v1.SilenceDeclared
+	(*CostRecorded)(nil),       // 49: barward.v1.CostRecorded
+	(*AdvancePaid)(nil),        // 50: barward.v1.AdvancePaid
+	(*StatementIssued)(nil),    // 51: barward.v1.StatementIssued
+	(*ReturnReceived)(nil),     // 52: barward.v1.ReturnReceived
+	(*PaymentRecorded)(nil),    // 53: barward.v1.PaymentRecorded
+	(*DiscrepancyDecided)(nil), // 54: barward.v1.DiscrepancyDecided
+	(*Countersigned)(nil),      // 55: barward.v1.Countersigned
+	(*Corrected)(nil),          // 56: barward.v1.Corrected
 }
 var file_barward_v1_event_proto_depIdxs = []int32{
-	8,  // 0: barward.v1.Event.party_registered:type_name -> barward.v1.PartyRegistered
-	10, // 1: barward.v1.Event.person_enrolled:type_name -> barward.v1.PersonEnrolled
-	11, // 2: barward.v1.Event.key_revoked:type_name -> barward.v1.KeyRevoked
-	12, // 3: barward.v1.Event.balance_registered:type_name -> barward.v1.BalanceRegistered
-	13, // 4: barward.v1.Event.balance_checked:type_name -> barward.v1.BalanceChecked
-	15, // 5: barward.v1.Event.agreement_signed:type_name -> barward.v1.AgreementSigned
-	16, // 6: barward.v1.Event.prices_published:type_name -> barward.v1.PricesPublished
-	18, // 7: barward.v1.Event.holidays_published:type_name -> barward.v1.HolidaysPublished
-	19, // 8: barward.v1.Event.pour_recorded:type_name -> barward.v1.PourRecorded
-	22, // 9: barward.v1.Event.weighed:type_name -> barward.v1.Weighed
-	23, // 10: barward.v1.Event.sample_taken:type_name -> barward.v1.SampleTaken
-	26, // 11: barward.v1.Event.assay_reported:type_name -> barward.v1.AssayReported
-	27, // 12: barward.v1.Event.box_packed:type_name -> barward.v1.BoxPacked
-	28, // 13: barward.v1.Event.consignment_advised:type_name -> barward.v1.ConsignmentAdvised
-	30, // 14: barward.v1.Event.released:type_name -> barward.v1.Released
-	31, // 15: barward.v1.Event.accepted:type_name -> barward.v1.Accepted
-	32, // 16: barward.v1.Event.seal_replaced:type_name -> barward.v1.SealReplaced
-	33, // 17: barward.v1.Event.incident_reported:type_name -> barward.v1.IncidentReported
-	34, // 18: barward.v1.Event.bar_received:type_name -> barward.v1.BarReceived
-	35, // 19: barward.v1.Event.lot_opened:type_name -> barward.v1.LotOpened
-	36, // 20: barward.v1.Event.melted:type_name -> barward.v1.Melted
-	37, // 21: barward.v1.Event.result_committed:type_name -> barward.v1.ResultCommitted
-	38, // 22: barward.v1.Event.result_revealed:type_name -> barward.v1.ResultRevealed
-	39, // 23: barward.v1.Event.umpire_appointed:type_name -> barward.v1.UmpireAppointed
-	40, // 24: barward.v1.Event.umpire_reported:type_name -> barward.v1.UmpireReported
-	41, // 25: barward.v1.Event.silence_declared:type_name -> barward.v1.SilenceDeclared
-	43, // 26: barward.v1.Event.advance_paid:type_name -> barward.v1.AdvancePaid
-	44, // 27: barward.v1.Event.statement_issued:type_name -> barward.v1.StatementIssued
-	45, // 28: barward.v1.Event.return_received:type_name -> barward.v1.ReturnReceived
-	46, // 29: barward.v1.Event.payment_recorded:type_name -> barward.v1.PaymentRecorded
-	47, // 30: barward.v1.Event.discrepancy_decided:type_name -> barward.v1.DiscrepancyDecided
-	42, // 31: barward.v1.Event.cost_recorded:type_name -> barward.v1.CostRecorded
-	48, // 32: barward.v1.Event.countersigned:type_name -> barward.v1.Countersigned
-	49, // 33: barward.v1.Event.corrected:type_name -> barward.v1.Corrected
-	0,  // 34: barward.v1.PartyRegistered.kind:type_name -> barward.v1.PartyKind
-	9,  // 35: barward.v1.PartyRegistered.sites:type_name -> barward.v1.Site
-	1,  // 36: barward.v1.PersonEnrolled.roles:type_name -> barward.v1.Role
-	14, // 37: barward.v1.BalanceChecked.points:type_name -> barward.v1.CheckPoint
-	17, // 38: barward.v1.PricesPublished.prices:type_name -> barward.v1.DailyPrice
-	20, // 39: barward.v1.PourRecorded.bars:type_name -> barward.v1.PouredBar
-	21, // 40: barward.v1.PourRecorded.air:type_name -> barward.v1.Air
-	2,  // 41: barward.v1.Weighed.stage:type_name -> barward.v1.WeighingStage
-	21, // 42: barward.v1.Weighed.air:type_name -> barward.v1.Air
-	3,  // 43: barward.v1.SampleTaken.method:type_name -> barward.v1.SampleMethod
-	24, // 44: barward.v1.SampleTaken.packets:type_name -> barward.v1.Packet
-	4,  // 45: barward.v1.Packet.holder:type_name -> barward.v1.PacketHolder
-	25, // 46: barward.v1.AssayReported.results:type_name -> barward.v1.AssayResult
-	29, // 47: barward.v1.Released.boxes:type_name -> barward.v1.BoxReading
-	29, // 48: barward.v1.Accepted.boxes:type_name -> barward.v1.BoxReading
-	21, // 49: barward.v1.BarReceived.air:type_name -> barward.v1.Air
-	25, // 50: barward.v1.ResultRevealed.results:type_name -> barward.v1.AssayResult
-	25, // 51: barward.v1.UmpireReported.results:type_name -> barward.v1.AssayResult
-	5,  // 52: barward.v1.StatementIssued.kind:type_name -> barward.v1.StatementKind
-	6,  // 53: barward.v1.DiscrepancyDecided.decision:type_name -> barward.v1.Decision
-	22, // 54: barward.v1.Corrected.weighed:type_name -> barward.v1.Weighed
-	26, // 55: barward.v1.Corrected.assay_reported:type_name -> barward.v1.AssayReported
-	34, // 56: barward.v1.Corrected.bar_received:type_name -> barward.v1.BarReceived
-	36, // 57: barward.v1.Corrected.melted:type_name -> barward.v1.Melted
-	58, // [58:58] is the sub-list for method output_type
-	58, // [58:58] is the sub-list for method input_type
-	58, // [58:58] is the sub-list for extension type_name
-	58, // [58:58] is the sub-list for extension extendee
-	0,  // [0:58] is the sub-list for field type_name
+	9,  // 0: barward.v1.Event.party_registered:type_name -> barward.v1.PartyRegistered
+	11, // 1: barward.v1.Event.person_enrolled:type_name -> barward.v1.PersonEnrolled
+	12, // 2: barward.v1.Event.key_revoked:type_name -> barward.v1.KeyRevoked
+	19, // 3: barward.v1.Event.balance_registered:type_name -> barward.v1.BalanceRegistered
+	20, // 4: barward.v1.Event.balance_checked:type_name -> barward.v1.BalanceChecked
+	22, // 5: barward.v1.Event.agreement_signed:type_name -> barward.v1.AgreementSigned
+	23, // 6: barward.v1.Event.prices_published:type_name -> barward.v1.PricesPublished
+	25, // 7: barward.v1.Event.holidays_published:type_name -> barward.v1.HolidaysPublished
+	13, // 8: barward.v1.Event.key_rotated:type_name -> barward.v1.KeyRotated
+	14, // 9: barward.v1.Event.key_recovered:type_name -> barward.v1.KeyRecovered
+	26, // 10: barward.v1.Event.pour_recorded:type_name -> barward.v1.PourRecorded
+	29, // 11: barward.v1.Event.weighed:type_name -> barward.v1.Weighed
+	30, // 12: barward.v1.Event.sample_taken:type_name -> barward.v1.SampleTaken
+	33, // 13: barward.v1.Event.assay_reported:type_name -> barward.v1.AssayReported
+	34, // 14: barward.v1.Event.box_packed:type_name -> barward.v1.BoxPacked
+	35, // 15: barward.v1.Event.consignment_advised:type_name -> barward.v1.ConsignmentAdvised
+	37, // 16: barward.v1.Event.released:type_name -> barward.v1.Released
+	38, // 17: barward.v1.Event.accepted:type_name -> barward.v1.Accepted
+	39, // 18: barward.v1.Event.seal_replaced:type_name -> barward.v1.SealReplaced
+	40, // 19: barward.v1.Event.incident_reported:type_name -> barward.v1.IncidentReported
+	41, // 20: barward.v1.Event.bar_received:type_name -> barward.v1.BarReceived
+	42, // 21: barward.v1.Event.lot_opened:type_name -> barward.v1.LotOpened
+	43, // 22: barward.v1.Event.melted:type_name -> barward.v1.Melted
+	44, // 23: barward.v1.Event.result_committed:type_name -> barward.v1.ResultCommitted
+	45, // 24: barward.v1.Event.result_revealed:type_name -> barward.v1.ResultRevealed
+	46, // 25: barward.v1.Event.umpire_appointed:type_name -> barward.v1.UmpireAppointed
+	47, // 26: barward.v1.Event.umpire_reported:type_name -> barward.v1.UmpireReported
+	48, // 27: barward.v1.Event.silence_declared:type_name -> barward.v1.SilenceDeclared
+	50, // 28: barward.v1.Event.advance_paid:type_name -> barward.v1.AdvancePaid
+	51, // 29: barward.v1.Event.statement_issued:type_name -> barward.v1.StatementIssued
+	52, // 30: barward.v1.Event.return_received:type_name -> barward.v1.ReturnReceived
+	53, // 31: barward.v1.Event.payment_recorded:type_name -> barward.v1.PaymentRecorded
+	54, // 32: barward.v1.Event.discrepancy_decided:type_name -> barward.v1.DiscrepancyDecided
+	49, // 33: barward.v1.Event.cost_recorded:type_name -> barward.v1.CostRecorded
+	55, // 34: barward.v1.Event.countersigned:type_name -> barward.v1.Countersigned
+	56, // 35: barward.v1.Event.corrected:type_name -> barward.v1.Corrected
+	15, // 36: barward.v1.Event.party_changed:type_name -> barward.v1.PartyChanged
+	16, // 37: barward.v1.Event.access_granted:type_name -> barward.v1.AccessGranted
+	17, // 38: barward.v1.Event.access_withdrawn:type_name -> barward.v1.AccessWithdrawn
+	18, // 39: barward.v1.Event.checkpoint_cosigned:type_name -> barward.v1.CheckpointCosigned
+	0,  // 40: barward.v1.PartyRegistered.kind:type_name -> barward.v1.PartyKind
+	10, // 41: barward.v1.PartyRegistered.sites:type_name -> barward.v1.Site
+	1,  // 42: barward.v1.PersonEnrolled.roles:type_name -> barward.v1.Role
+	10, // 43: barward.v1.PartyChanged.sites:type_name -> barward.v1.Site
+	2,  // 44: barward.v1.AccessGranted.sorts:type_name -> barward.v1.InformationSort
+	21, // 45: barward.v1.BalanceChecked.points:type_name -> barward.v1.CheckPoint
+	24, // 46: barward.v1.PricesPublished.prices:type_name -> barward.v1.DailyPrice
+	27, // 47: barward.v1.PourRecorded.bars:type_name -> barward.v1.PouredBar
+	28, // 48: barward.v1.PourRecorded.air:type_name -> barward.v1.Air
+	3,  // 49: barward.v1.Weighed.stage:type_name -> barward.v1.WeighingStage
+	28, // 50: barward.v1.Weighed.air:type_name -> barward.v1.Air
+	4,  // 51: barward.v1.SampleTaken.method:type_name -> barward.v1.SampleMethod
+	31, // 52: barward.v1.SampleTaken.packets:type_name -> barward.v1.Packet
+	5,  // 53: barward.v1.Packet.holder:type_name -> barward.v1.PacketHolder
+	32, // 54: barward.v1.AssayReported.results:type_name -> barward.v1.AssayResult
+	36, // 55: barward.v1.Released.boxes:type_name -> barward.v1.BoxReading
+	36, // 56: barward.v1.Accepted.boxes:type_name -> barward.v1.BoxReading
+	28, // 57: barward.v1.BarReceived.air:type_name -> barward.v1.Air
+	32, // 58: barward.v1.ResultRevealed.results:type_name -> barward.v1.AssayResult
+	32, // 59: barward.v1.UmpireReported.results:type_name -> barward.v1.AssayResult
+	6,  // 60: barward.v1.StatementIssued.kind:type_name -> barward.v1.StatementKind
+	7,  // 61: barward.v1.DiscrepancyDecided.decision:type_name -> barward.v1.Decision
+	29, // 62: barward.v1.Corrected.weighed:type_name -> barward.v1.Weighed
+	33, // 63: barward.v1.Corrected.assay_reported:type_name -> barward.v1.AssayReported
+	41, // 64: barward.v1.Corrected.bar_received:type_name -> barward.v1.BarReceived
+	43, // 65: barward.v1.Corrected.melted:type_name -> barward.v1.Melted
+	66, // [66:66] is the sub-list for method output_type
+	66, // [66:66] is the sub-list for method input_type
+	66, // [66:66] is the sub-list for extension type_name
+	66, // [66:66] is the sub-list for extension extendee
+	0,  // [0:66] is the sub-list for field type_name
 }
 
 func init() { file_barward_v1_event_proto_init() }
@@ -4783,6 +5453,8 @@ func file_barward_v1_event_proto_init() {
 		(*Event_AgreementSigned)(nil),
 		(*Event_PricesPublished)(nil),
 		(*Event_HolidaysPublished)(nil),
+		(*Event_KeyRotated)(nil),
+		(*Event_KeyRecovered)(nil),
 		(*Event_PourRecorded)(nil),
 		(*Event_Weighed)(nil),
 		(*Event_SampleTaken)(nil),
@@ -4809,8 +5481,12 @@ func file_barward_v1_event_proto_init() {
 		(*Event_CostRecorded)(nil),
 		(*Event_Countersigned)(nil),
 		(*Event_Corrected)(nil),
+		(*Event_PartyChanged)(nil),
+		(*Event_AccessGranted)(nil),
+		(*Event_AccessWithdrawn)(nil),
+		(*Event_CheckpointCosigned)(nil),
 	}
-	file_barward_v1_event_proto_msgTypes[42].OneofWrappers = []any{
+	file_barward_v1_event_proto_msgTypes[48].OneofWrappers = []any{
 		(*Corrected_Weighed)(nil),
 		(*Corrected_AssayReported)(nil),
 		(*Corrected_BarReceived)(nil),
@@ -4821,8 +5497,8 @@ func file_barward_v1_event_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_barward_v1_event_proto_rawDesc), len(file_barward_v1_event_proto_rawDesc)),
-			NumEnums:      7,
-			NumMessages:   43,
+			NumEnums:      8,
+			NumMessages:   49,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

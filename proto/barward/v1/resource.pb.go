@@ -203,6 +203,8 @@ const (
 	DiscrepancyKind_DISCREPANCY_KIND_CONDITION DiscrepancyKind = 20
 	// A revealed result is not the one committed.
 	DiscrepancyKind_DISCREPANCY_KIND_REVEAL_MISMATCH DiscrepancyKind = 21
+	// Entries were signed with a key that may have been in other hands.
+	DiscrepancyKind_DISCREPANCY_KIND_KEY_IN_DOUBT DiscrepancyKind = 22
 )
 
 // Enum value maps for DiscrepancyKind.
@@ -230,6 +232,7 @@ var (
 		19: "DISCREPANCY_KIND_INCIDENT",
 		20: "DISCREPANCY_KIND_CONDITION",
 		21: "DISCREPANCY_KIND_REVEAL_MISMATCH",
+		22: "DISCREPANCY_KIND_KEY_IN_DOUBT",
 	}
 	DiscrepancyKind_value = map[string]int32{
 		"DISCREPANCY_KIND_UNSPECIFIED":         0,
@@ -254,6 +257,7 @@ var (
 		"DISCREPANCY_KIND_INCIDENT":            19,
 		"DISCREPANCY_KIND_CONDITION":           20,
 		"DISCREPANCY_KIND_REVEAL_MISMATCH":     21,
+		"DISCREPANCY_KIND_KEY_IN_DOUBT":        22,
 	}
 )
 
@@ -439,7 +443,11 @@ type Person struct {
 	// Instant from which the key does not count, RFC 3339; empty while it counts.
 	RevokedAt string `protobuf:"bytes,6,opt,name=revoked_at,json=revokedAt,proto3" json:"revoked_at,omitempty"`
 	// Entries it rests on.
-	Entries       []uint64 `protobuf:"varint,7,rep,packed,name=entries,proto3" json:"entries,omitempty"`
+	Entries []uint64 `protobuf:"varint,7,rep,packed,name=entries,proto3" json:"entries,omitempty"`
+	// Every key they had, the present one last.
+	Keys []*PersonKey `protobuf:"bytes,8,rep,name=keys,proto3" json:"keys,omitempty"`
+	// New key that waits for a second person's countersignature; absent if none does.
+	Waiting       *PersonKey `protobuf:"bytes,9,opt,name=waiting,proto3" json:"waiting,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -523,6 +531,339 @@ func (x *Person) GetEntries() []uint64 {
 	return nil
 }
 
+func (x *Person) GetKeys() []*PersonKey {
+	if x != nil {
+		return x.Keys
+	}
+	return nil
+}
+
+func (x *Person) GetWaiting() *PersonKey {
+	if x != nil {
+		return x.Waiting
+	}
+	return nil
+}
+
+// PersonKey is one key of a person and the time in which it counted.
+type PersonKey struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Ed25519 public key, 32 bytes.
+	PublicKey []byte `protobuf:"bytes,1,opt,name=public_key,json=publicKey,proto3" json:"public_key,omitempty"`
+	// Instant from which it counts, RFC 3339 in UTC, by the ledger's clock.
+	From string `protobuf:"bytes,2,opt,name=from,proto3" json:"from,omitempty"`
+	// Instant from which it does not count, RFC 3339 in UTC; empty while it counts.
+	Until string `protobuf:"bytes,3,opt,name=until,proto3" json:"until,omitempty"`
+	// How it ended: rotated, revoked or recovered; empty while it counts.
+	Ended string `protobuf:"bytes,4,opt,name=ended,proto3" json:"ended,omitempty"`
+	// Instant from which it may have been in other hands, RFC 3339; empty if it never was. What the ledger took from then
+	// on is in doubt.
+	DoubtSince string `protobuf:"bytes,5,opt,name=doubt_since,json=doubtSince,proto3" json:"doubt_since,omitempty"`
+	// Entry that brought it.
+	Entry uint64 `protobuf:"varint,6,opt,name=entry,proto3" json:"entry,omitempty"`
+	// Entry that ended it; 0 while it counts.
+	EndedEntry    uint64 `protobuf:"varint,7,opt,name=ended_entry,json=endedEntry,proto3" json:"ended_entry,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PersonKey) Reset() {
+	*x = PersonKey{}
+	mi := &file_barward_v1_resource_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PersonKey) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PersonKey) ProtoMessage() {}
+
+func (x *PersonKey) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_resource_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PersonKey.ProtoReflect.Descriptor instead.
+func (*PersonKey) Descriptor() ([]byte, []int) {
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *PersonKey) GetPublicKey() []byte {
+	if x != nil {
+		return x.PublicKey
+	}
+	return nil
+}
+
+func (x *PersonKey) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *PersonKey) GetUntil() string {
+	if x != nil {
+		return x.Until
+	}
+	return ""
+}
+
+func (x *PersonKey) GetEnded() string {
+	if x != nil {
+		return x.Ended
+	}
+	return ""
+}
+
+func (x *PersonKey) GetDoubtSince() string {
+	if x != nil {
+		return x.DoubtSince
+	}
+	return ""
+}
+
+func (x *PersonKey) GetEntry() uint64 {
+	if x != nil {
+		return x.Entry
+	}
+	return 0
+}
+
+func (x *PersonKey) GetEndedEntry() uint64 {
+	if x != nil {
+		return x.EndedEntry
+	}
+	return 0
+}
+
+// Grant is leave to read, as readers see it.
+type Grant struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `party/number`.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The party that gave it.
+	Party string `protobuf:"bytes,2,opt,name=party,proto3" json:"party,omitempty"`
+	// Party of auditors that may read.
+	Auditor string `protobuf:"bytes,3,opt,name=auditor,proto3" json:"auditor,omitempty"`
+	// As given.
+	Granted *AccessGranted `protobuf:"bytes,4,opt,name=granted,proto3" json:"granted,omitempty"`
+	// Instant at which it was taken back, RFC 3339; empty if it was not.
+	WithdrawnAt string `protobuf:"bytes,5,opt,name=withdrawn_at,json=withdrawnAt,proto3" json:"withdrawn_at,omitempty"`
+	// Entries it rests on.
+	Entries []uint64 `protobuf:"varint,6,rep,packed,name=entries,proto3" json:"entries,omitempty"`
+	// Parties that may read it.
+	Parties       []string `protobuf:"bytes,7,rep,name=parties,proto3" json:"parties,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Grant) Reset() {
+	*x = Grant{}
+	mi := &file_barward_v1_resource_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Grant) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Grant) ProtoMessage() {}
+
+func (x *Grant) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_resource_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Grant.ProtoReflect.Descriptor instead.
+func (*Grant) Descriptor() ([]byte, []int) {
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *Grant) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Grant) GetParty() string {
+	if x != nil {
+		return x.Party
+	}
+	return ""
+}
+
+func (x *Grant) GetAuditor() string {
+	if x != nil {
+		return x.Auditor
+	}
+	return ""
+}
+
+func (x *Grant) GetGranted() *AccessGranted {
+	if x != nil {
+		return x.Granted
+	}
+	return nil
+}
+
+func (x *Grant) GetWithdrawnAt() string {
+	if x != nil {
+		return x.WithdrawnAt
+	}
+	return ""
+}
+
+func (x *Grant) GetEntries() []uint64 {
+	if x != nil {
+		return x.Entries
+	}
+	return nil
+}
+
+func (x *Grant) GetParties() []string {
+	if x != nil {
+		return x.Parties
+	}
+	return nil
+}
+
+// Cosignature is the newest checkpoint that a party has put its name to.
+type Cosignature struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The party.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The party.
+	Party string `protobuf:"bytes,2,opt,name=party,proto3" json:"party,omitempty"`
+	// Entries under the checkpoint.
+	Size uint64 `protobuf:"varint,3,opt,name=size,proto3" json:"size,omitempty"`
+	// Its root, 32 bytes, as the party saw it.
+	Root []byte `protobuf:"bytes,4,opt,name=root,proto3" json:"root,omitempty"`
+	// Origin of the log, as the checkpoint names it.
+	Origin string `protobuf:"bytes,5,opt,name=origin,proto3" json:"origin,omitempty"`
+	// The signed note.
+	Note string `protobuf:"bytes,6,opt,name=note,proto3" json:"note,omitempty"`
+	// Person who cosigned, as `party/person`.
+	CosignedBy string `protobuf:"bytes,7,opt,name=cosigned_by,json=cosignedBy,proto3" json:"cosigned_by,omitempty"`
+	// When, RFC 3339, as the cosignature says.
+	CosignedAt string `protobuf:"bytes,8,opt,name=cosigned_at,json=cosignedAt,proto3" json:"cosigned_at,omitempty"`
+	// Entry.
+	Entry         uint64 `protobuf:"varint,9,opt,name=entry,proto3" json:"entry,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Cosignature) Reset() {
+	*x = Cosignature{}
+	mi := &file_barward_v1_resource_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Cosignature) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Cosignature) ProtoMessage() {}
+
+func (x *Cosignature) ProtoReflect() protoreflect.Message {
+	mi := &file_barward_v1_resource_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Cosignature.ProtoReflect.Descriptor instead.
+func (*Cosignature) Descriptor() ([]byte, []int) {
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *Cosignature) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Cosignature) GetParty() string {
+	if x != nil {
+		return x.Party
+	}
+	return ""
+}
+
+func (x *Cosignature) GetSize() uint64 {
+	if x != nil {
+		return x.Size
+	}
+	return 0
+}
+
+func (x *Cosignature) GetRoot() []byte {
+	if x != nil {
+		return x.Root
+	}
+	return nil
+}
+
+func (x *Cosignature) GetOrigin() string {
+	if x != nil {
+		return x.Origin
+	}
+	return ""
+}
+
+func (x *Cosignature) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *Cosignature) GetCosignedBy() string {
+	if x != nil {
+		return x.CosignedBy
+	}
+	return ""
+}
+
+func (x *Cosignature) GetCosignedAt() string {
+	if x != nil {
+		return x.CosignedAt
+	}
+	return ""
+}
+
+func (x *Cosignature) GetEntry() uint64 {
+	if x != nil {
+		return x.Entry
+	}
+	return 0
+}
+
 // Balance is a balance as readers see it.
 type Balance struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -546,7 +887,7 @@ type Balance struct {
 
 func (x *Balance) Reset() {
 	*x = Balance{}
-	mi := &file_barward_v1_resource_proto_msgTypes[2]
+	mi := &file_barward_v1_resource_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -558,7 +899,7 @@ func (x *Balance) String() string {
 func (*Balance) ProtoMessage() {}
 
 func (x *Balance) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[2]
+	mi := &file_barward_v1_resource_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -571,7 +912,7 @@ func (x *Balance) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Balance.ProtoReflect.Descriptor instead.
 func (*Balance) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{2}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Balance) GetName() string {
@@ -640,7 +981,7 @@ type BalanceCheck struct {
 
 func (x *BalanceCheck) Reset() {
 	*x = BalanceCheck{}
-	mi := &file_barward_v1_resource_proto_msgTypes[3]
+	mi := &file_barward_v1_resource_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -652,7 +993,7 @@ func (x *BalanceCheck) String() string {
 func (*BalanceCheck) ProtoMessage() {}
 
 func (x *BalanceCheck) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[3]
+	mi := &file_barward_v1_resource_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -665,7 +1006,7 @@ func (x *BalanceCheck) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceCheck.ProtoReflect.Descriptor instead.
 func (*BalanceCheck) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{3}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *BalanceCheck) GetCheckedAt() string {
@@ -731,7 +1072,7 @@ type Agreement struct {
 
 func (x *Agreement) Reset() {
 	*x = Agreement{}
-	mi := &file_barward_v1_resource_proto_msgTypes[4]
+	mi := &file_barward_v1_resource_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -743,7 +1084,7 @@ func (x *Agreement) String() string {
 func (*Agreement) ProtoMessage() {}
 
 func (x *Agreement) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[4]
+	mi := &file_barward_v1_resource_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -756,7 +1097,7 @@ func (x *Agreement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Agreement.ProtoReflect.Descriptor instead.
 func (*Agreement) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{4}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Agreement) GetName() string {
@@ -860,14 +1201,16 @@ type PriceSeries struct {
 	// Prices in order of date.
 	Prices []*DailyPrice `protobuf:"bytes,3,rep,name=prices,proto3" json:"prices,omitempty"`
 	// Entry each price rests on, in the same order.
-	PriceEntries  []uint64 `protobuf:"varint,4,rep,packed,name=price_entries,json=priceEntries,proto3" json:"price_entries,omitempty"`
+	PriceEntries []uint64 `protobuf:"varint,4,rep,packed,name=price_entries,json=priceEntries,proto3" json:"price_entries,omitempty"`
+	// Party that published it first, to which it belongs.
+	Party         string `protobuf:"bytes,5,opt,name=party,proto3" json:"party,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PriceSeries) Reset() {
 	*x = PriceSeries{}
-	mi := &file_barward_v1_resource_proto_msgTypes[5]
+	mi := &file_barward_v1_resource_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -879,7 +1222,7 @@ func (x *PriceSeries) String() string {
 func (*PriceSeries) ProtoMessage() {}
 
 func (x *PriceSeries) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[5]
+	mi := &file_barward_v1_resource_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -892,7 +1235,7 @@ func (x *PriceSeries) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PriceSeries.ProtoReflect.Descriptor instead.
 func (*PriceSeries) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{5}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *PriceSeries) GetName() string {
@@ -923,6 +1266,13 @@ func (x *PriceSeries) GetPriceEntries() []uint64 {
 	return nil
 }
 
+func (x *PriceSeries) GetParty() string {
+	if x != nil {
+		return x.Party
+	}
+	return ""
+}
+
 // HolidayCalendar is what is known of a calendar.
 type HolidayCalendar struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -931,14 +1281,16 @@ type HolidayCalendar struct {
 	// Dates in order.
 	Dates []string `protobuf:"bytes,2,rep,name=dates,proto3" json:"dates,omitempty"`
 	// Entries it rests on.
-	Entries       []uint64 `protobuf:"varint,3,rep,packed,name=entries,proto3" json:"entries,omitempty"`
+	Entries []uint64 `protobuf:"varint,3,rep,packed,name=entries,proto3" json:"entries,omitempty"`
+	// Party that published it first, to which it belongs.
+	Party         string `protobuf:"bytes,4,opt,name=party,proto3" json:"party,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *HolidayCalendar) Reset() {
 	*x = HolidayCalendar{}
-	mi := &file_barward_v1_resource_proto_msgTypes[6]
+	mi := &file_barward_v1_resource_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -950,7 +1302,7 @@ func (x *HolidayCalendar) String() string {
 func (*HolidayCalendar) ProtoMessage() {}
 
 func (x *HolidayCalendar) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[6]
+	mi := &file_barward_v1_resource_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -963,7 +1315,7 @@ func (x *HolidayCalendar) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HolidayCalendar.ProtoReflect.Descriptor instead.
 func (*HolidayCalendar) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{6}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *HolidayCalendar) GetName() string {
@@ -985,6 +1337,13 @@ func (x *HolidayCalendar) GetEntries() []uint64 {
 		return x.Entries
 	}
 	return nil
+}
+
+func (x *HolidayCalendar) GetParty() string {
+	if x != nil {
+		return x.Party
+	}
+	return ""
 }
 
 // Pour is a pour as readers see it.
@@ -1016,7 +1375,7 @@ type Pour struct {
 
 func (x *Pour) Reset() {
 	*x = Pour{}
-	mi := &file_barward_v1_resource_proto_msgTypes[7]
+	mi := &file_barward_v1_resource_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1028,7 +1387,7 @@ func (x *Pour) String() string {
 func (*Pour) ProtoMessage() {}
 
 func (x *Pour) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[7]
+	mi := &file_barward_v1_resource_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1041,7 +1400,7 @@ func (x *Pour) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Pour.ProtoReflect.Descriptor instead.
 func (*Pour) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{7}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Pour) GetName() string {
@@ -1152,7 +1511,7 @@ type WeightRecord struct {
 
 func (x *WeightRecord) Reset() {
 	*x = WeightRecord{}
-	mi := &file_barward_v1_resource_proto_msgTypes[8]
+	mi := &file_barward_v1_resource_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1164,7 +1523,7 @@ func (x *WeightRecord) String() string {
 func (*WeightRecord) ProtoMessage() {}
 
 func (x *WeightRecord) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[8]
+	mi := &file_barward_v1_resource_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1177,7 +1536,7 @@ func (x *WeightRecord) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WeightRecord.ProtoReflect.Descriptor instead.
 func (*WeightRecord) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{8}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *WeightRecord) GetStage() WeighingStage {
@@ -1306,7 +1665,7 @@ type AssayRecord struct {
 
 func (x *AssayRecord) Reset() {
 	*x = AssayRecord{}
-	mi := &file_barward_v1_resource_proto_msgTypes[9]
+	mi := &file_barward_v1_resource_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1318,7 +1677,7 @@ func (x *AssayRecord) String() string {
 func (*AssayRecord) ProtoMessage() {}
 
 func (x *AssayRecord) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[9]
+	mi := &file_barward_v1_resource_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1331,7 +1690,7 @@ func (x *AssayRecord) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AssayRecord.ProtoReflect.Descriptor instead.
 func (*AssayRecord) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{9}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *AssayRecord) GetReport() string {
@@ -1432,7 +1791,7 @@ type Bar struct {
 
 func (x *Bar) Reset() {
 	*x = Bar{}
-	mi := &file_barward_v1_resource_proto_msgTypes[10]
+	mi := &file_barward_v1_resource_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1444,7 +1803,7 @@ func (x *Bar) String() string {
 func (*Bar) ProtoMessage() {}
 
 func (x *Bar) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[10]
+	mi := &file_barward_v1_resource_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1457,7 +1816,7 @@ func (x *Bar) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Bar.ProtoReflect.Descriptor instead.
 func (*Bar) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{10}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Bar) GetName() string {
@@ -1585,7 +1944,7 @@ type RouteStep struct {
 
 func (x *RouteStep) Reset() {
 	*x = RouteStep{}
-	mi := &file_barward_v1_resource_proto_msgTypes[11]
+	mi := &file_barward_v1_resource_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1597,7 +1956,7 @@ func (x *RouteStep) String() string {
 func (*RouteStep) ProtoMessage() {}
 
 func (x *RouteStep) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[11]
+	mi := &file_barward_v1_resource_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1610,7 +1969,7 @@ func (x *RouteStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RouteStep.ProtoReflect.Descriptor instead.
 func (*RouteStep) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{11}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *RouteStep) GetEntry() uint64 {
@@ -1720,7 +2079,7 @@ type Sample struct {
 
 func (x *Sample) Reset() {
 	*x = Sample{}
-	mi := &file_barward_v1_resource_proto_msgTypes[12]
+	mi := &file_barward_v1_resource_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1732,7 +2091,7 @@ func (x *Sample) String() string {
 func (*Sample) ProtoMessage() {}
 
 func (x *Sample) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[12]
+	mi := &file_barward_v1_resource_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1745,7 +2104,7 @@ func (x *Sample) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Sample.ProtoReflect.Descriptor instead.
 func (*Sample) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{12}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Sample) GetName() string {
@@ -1834,7 +2193,7 @@ type Box struct {
 
 func (x *Box) Reset() {
 	*x = Box{}
-	mi := &file_barward_v1_resource_proto_msgTypes[13]
+	mi := &file_barward_v1_resource_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1846,7 +2205,7 @@ func (x *Box) String() string {
 func (*Box) ProtoMessage() {}
 
 func (x *Box) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[13]
+	mi := &file_barward_v1_resource_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1859,7 +2218,7 @@ func (x *Box) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Box.ProtoReflect.Descriptor instead.
 func (*Box) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{13}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *Box) GetName() string {
@@ -1986,14 +2345,18 @@ type Consignment struct {
 	// Discrepancies, by name.
 	Discrepancies []string `protobuf:"bytes,11,rep,name=discrepancies,proto3" json:"discrepancies,omitempty"`
 	// Parties that may read it.
-	Parties       []string `protobuf:"bytes,12,rep,name=parties,proto3" json:"parties,omitempty"`
+	Parties []string `protobuf:"bytes,12,rep,name=parties,proto3" json:"parties,omitempty"`
+	// Number of bars advised.
+	BarsAdvised int32 `protobuf:"varint,13,opt,name=bars_advised,json=barsAdvised,proto3" json:"bars_advised,omitempty"`
+	// Number of bars received so far, without those that were not advised.
+	BarsReceived  int32 `protobuf:"varint,14,opt,name=bars_received,json=barsReceived,proto3" json:"bars_received,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Consignment) Reset() {
 	*x = Consignment{}
-	mi := &file_barward_v1_resource_proto_msgTypes[14]
+	mi := &file_barward_v1_resource_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2005,7 +2368,7 @@ func (x *Consignment) String() string {
 func (*Consignment) ProtoMessage() {}
 
 func (x *Consignment) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[14]
+	mi := &file_barward_v1_resource_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2018,7 +2381,7 @@ func (x *Consignment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Consignment.ProtoReflect.Descriptor instead.
 func (*Consignment) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{14}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Consignment) GetName() string {
@@ -2105,6 +2468,20 @@ func (x *Consignment) GetParties() []string {
 	return nil
 }
 
+func (x *Consignment) GetBarsAdvised() int32 {
+	if x != nil {
+		return x.BarsAdvised
+	}
+	return 0
+}
+
+func (x *Consignment) GetBarsReceived() int32 {
+	if x != nil {
+		return x.BarsReceived
+	}
+	return 0
+}
+
 // ExchangeStep is one step of a lot's exchange of assays.
 type ExchangeStep struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2136,7 +2513,7 @@ type ExchangeStep struct {
 
 func (x *ExchangeStep) Reset() {
 	*x = ExchangeStep{}
-	mi := &file_barward_v1_resource_proto_msgTypes[15]
+	mi := &file_barward_v1_resource_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2148,7 +2525,7 @@ func (x *ExchangeStep) String() string {
 func (*ExchangeStep) ProtoMessage() {}
 
 func (x *ExchangeStep) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[15]
+	mi := &file_barward_v1_resource_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2161,7 +2538,7 @@ func (x *ExchangeStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExchangeStep.ProtoReflect.Descriptor instead.
 func (*ExchangeStep) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{15}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ExchangeStep) GetAction() string {
@@ -2272,7 +2649,7 @@ type SettledAssay struct {
 
 func (x *SettledAssay) Reset() {
 	*x = SettledAssay{}
-	mi := &file_barward_v1_resource_proto_msgTypes[16]
+	mi := &file_barward_v1_resource_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2284,7 +2661,7 @@ func (x *SettledAssay) String() string {
 func (*SettledAssay) ProtoMessage() {}
 
 func (x *SettledAssay) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[16]
+	mi := &file_barward_v1_resource_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2297,7 +2674,7 @@ func (x *SettledAssay) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SettledAssay.ProtoReflect.Descriptor instead.
 func (*SettledAssay) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{16}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *SettledAssay) GetElement() string {
@@ -2392,7 +2769,7 @@ type Advance struct {
 
 func (x *Advance) Reset() {
 	*x = Advance{}
-	mi := &file_barward_v1_resource_proto_msgTypes[17]
+	mi := &file_barward_v1_resource_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2404,7 +2781,7 @@ func (x *Advance) String() string {
 func (*Advance) ProtoMessage() {}
 
 func (x *Advance) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[17]
+	mi := &file_barward_v1_resource_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2417,7 +2794,7 @@ func (x *Advance) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Advance.ProtoReflect.Descriptor instead.
 func (*Advance) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{17}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *Advance) GetAmount() string {
@@ -2460,7 +2837,7 @@ type LotCost struct {
 
 func (x *LotCost) Reset() {
 	*x = LotCost{}
-	mi := &file_barward_v1_resource_proto_msgTypes[18]
+	mi := &file_barward_v1_resource_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2472,7 +2849,7 @@ func (x *LotCost) String() string {
 func (*LotCost) ProtoMessage() {}
 
 func (x *LotCost) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[18]
+	mi := &file_barward_v1_resource_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2485,7 +2862,7 @@ func (x *LotCost) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotCost.ProtoReflect.Descriptor instead.
 func (*LotCost) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{18}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *LotCost) GetKind() string {
@@ -2590,7 +2967,7 @@ type Lot struct {
 
 func (x *Lot) Reset() {
 	*x = Lot{}
-	mi := &file_barward_v1_resource_proto_msgTypes[19]
+	mi := &file_barward_v1_resource_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2602,7 +2979,7 @@ func (x *Lot) String() string {
 func (*Lot) ProtoMessage() {}
 
 func (x *Lot) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[19]
+	mi := &file_barward_v1_resource_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2615,7 +2992,7 @@ func (x *Lot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Lot.ProtoReflect.Descriptor instead.
 func (*Lot) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{19}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *Lot) GetName() string {
@@ -2848,7 +3225,7 @@ type StatementLine struct {
 
 func (x *StatementLine) Reset() {
 	*x = StatementLine{}
-	mi := &file_barward_v1_resource_proto_msgTypes[20]
+	mi := &file_barward_v1_resource_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2860,7 +3237,7 @@ func (x *StatementLine) String() string {
 func (*StatementLine) ProtoMessage() {}
 
 func (x *StatementLine) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[20]
+	mi := &file_barward_v1_resource_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2873,7 +3250,7 @@ func (x *StatementLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StatementLine.ProtoReflect.Descriptor instead.
 func (*StatementLine) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{20}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *StatementLine) GetCode() string {
@@ -2977,14 +3354,18 @@ type Statement struct {
 	// Parties that may read it.
 	Parties []string `protobuf:"bytes,17,rep,name=parties,proto3" json:"parties,omitempty"`
 	// Statement that corrects this one; empty while it stands.
-	CorrectedBy   string `protobuf:"bytes,18,opt,name=corrected_by,json=correctedBy,proto3" json:"corrected_by,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	CorrectedBy string `protobuf:"bytes,18,opt,name=corrected_by,json=correctedBy,proto3" json:"corrected_by,omitempty"`
+	// Number of entries under the signed checkpoint that its issuer says it rests on; 0 where none was named.
+	CheckpointSize uint64 `protobuf:"varint,19,opt,name=checkpoint_size,json=checkpointSize,proto3" json:"checkpoint_size,omitempty"`
+	// Root of that checkpoint, 32 bytes, by its issuer's word until a reader has compared it with the log.
+	CheckpointRoot []byte `protobuf:"bytes,20,opt,name=checkpoint_root,json=checkpointRoot,proto3" json:"checkpoint_root,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *Statement) Reset() {
 	*x = Statement{}
-	mi := &file_barward_v1_resource_proto_msgTypes[21]
+	mi := &file_barward_v1_resource_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2996,7 +3377,7 @@ func (x *Statement) String() string {
 func (*Statement) ProtoMessage() {}
 
 func (x *Statement) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[21]
+	mi := &file_barward_v1_resource_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3009,7 +3390,7 @@ func (x *Statement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Statement.ProtoReflect.Descriptor instead.
 func (*Statement) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{21}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Statement) GetName() string {
@@ -3138,6 +3519,20 @@ func (x *Statement) GetCorrectedBy() string {
 	return ""
 }
 
+func (x *Statement) GetCheckpointSize() uint64 {
+	if x != nil {
+		return x.CheckpointSize
+	}
+	return 0
+}
+
+func (x *Statement) GetCheckpointRoot() []byte {
+	if x != nil {
+		return x.CheckpointRoot
+	}
+	return nil
+}
+
 // Return is a refinery's return as readers see it.
 type Return struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3161,7 +3556,7 @@ type Return struct {
 
 func (x *Return) Reset() {
 	*x = Return{}
-	mi := &file_barward_v1_resource_proto_msgTypes[22]
+	mi := &file_barward_v1_resource_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3173,7 +3568,7 @@ func (x *Return) String() string {
 func (*Return) ProtoMessage() {}
 
 func (x *Return) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[22]
+	mi := &file_barward_v1_resource_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3186,7 +3581,7 @@ func (x *Return) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Return.ProtoReflect.Descriptor instead.
 func (*Return) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{22}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *Return) GetName() string {
@@ -3259,7 +3654,7 @@ type Reconciliation struct {
 
 func (x *Reconciliation) Reset() {
 	*x = Reconciliation{}
-	mi := &file_barward_v1_resource_proto_msgTypes[23]
+	mi := &file_barward_v1_resource_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3271,7 +3666,7 @@ func (x *Reconciliation) String() string {
 func (*Reconciliation) ProtoMessage() {}
 
 func (x *Reconciliation) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[23]
+	mi := &file_barward_v1_resource_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3284,7 +3679,7 @@ func (x *Reconciliation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Reconciliation.ProtoReflect.Descriptor instead.
 func (*Reconciliation) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{23}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *Reconciliation) GetOurs() string {
@@ -3346,7 +3741,7 @@ type ReconciliationPart struct {
 
 func (x *ReconciliationPart) Reset() {
 	*x = ReconciliationPart{}
-	mi := &file_barward_v1_resource_proto_msgTypes[24]
+	mi := &file_barward_v1_resource_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3358,7 +3753,7 @@ func (x *ReconciliationPart) String() string {
 func (*ReconciliationPart) ProtoMessage() {}
 
 func (x *ReconciliationPart) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[24]
+	mi := &file_barward_v1_resource_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3371,7 +3766,7 @@ func (x *ReconciliationPart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReconciliationPart.ProtoReflect.Descriptor instead.
 func (*ReconciliationPart) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{24}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *ReconciliationPart) GetCause() string {
@@ -3468,7 +3863,7 @@ type Discrepancy struct {
 
 func (x *Discrepancy) Reset() {
 	*x = Discrepancy{}
-	mi := &file_barward_v1_resource_proto_msgTypes[25]
+	mi := &file_barward_v1_resource_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3480,7 +3875,7 @@ func (x *Discrepancy) String() string {
 func (*Discrepancy) ProtoMessage() {}
 
 func (x *Discrepancy) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[25]
+	mi := &file_barward_v1_resource_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3493,7 +3888,7 @@ func (x *Discrepancy) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Discrepancy.ProtoReflect.Descriptor instead.
 func (*Discrepancy) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{25}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *Discrepancy) GetName() string {
@@ -3715,7 +4110,7 @@ type Correction struct {
 
 func (x *Correction) Reset() {
 	*x = Correction{}
-	mi := &file_barward_v1_resource_proto_msgTypes[26]
+	mi := &file_barward_v1_resource_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3727,7 +4122,7 @@ func (x *Correction) String() string {
 func (*Correction) ProtoMessage() {}
 
 func (x *Correction) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[26]
+	mi := &file_barward_v1_resource_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3740,7 +4135,7 @@ func (x *Correction) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Correction.ProtoReflect.Descriptor instead.
 func (*Correction) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{26}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *Correction) GetName() string {
@@ -3816,14 +4211,16 @@ type EntryNote struct {
 	// When it happened, RFC 3339 as the author wrote it.
 	OccurredAt string `protobuf:"bytes,10,opt,name=occurred_at,json=occurredAt,proto3" json:"occurred_at,omitempty"`
 	// What its author should know and nobody must answer, in words.
-	Remarks       []string `protobuf:"bytes,11,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	Remarks []string `protobuf:"bytes,11,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	// When the ledger took it, microseconds since 1970-01-01T00:00:00Z.
+	RecordedUs    int64 `protobuf:"varint,12,opt,name=recorded_us,json=recordedUs,proto3" json:"recorded_us,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *EntryNote) Reset() {
 	*x = EntryNote{}
-	mi := &file_barward_v1_resource_proto_msgTypes[27]
+	mi := &file_barward_v1_resource_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3835,7 +4232,7 @@ func (x *EntryNote) String() string {
 func (*EntryNote) ProtoMessage() {}
 
 func (x *EntryNote) ProtoReflect() protoreflect.Message {
-	mi := &file_barward_v1_resource_proto_msgTypes[27]
+	mi := &file_barward_v1_resource_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3848,7 +4245,7 @@ func (x *EntryNote) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EntryNote.ProtoReflect.Descriptor instead.
 func (*EntryNote) Descriptor() ([]byte, []int) {
-	return file_barward_v1_resource_proto_rawDescGZIP(), []int{27}
+	return file_barward_v1_resource_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *EntryNote) GetName() string {
@@ -3928,6 +4325,13 @@ func (x *EntryNote) GetRemarks() []string {
 	return nil
 }
 
+func (x *EntryNote) GetRecordedUs() int64 {
+	if x != nil {
+		return x.RecordedUs
+	}
+	return 0
+}
+
 var File_barward_v1_resource_proto protoreflect.FileDescriptor
 
 const file_barward_v1_resource_proto_rawDesc = "" +
@@ -3939,7 +4343,7 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12)\n" +
 	"\x04kind\x18\x03 \x01(\x0e2\x15.barward.v1.PartyKindR\x04kind\x12&\n" +
 	"\x05sites\x18\x04 \x03(\v2\x10.barward.v1.SiteR\x05sites\x12\x18\n" +
-	"\aentries\x18\x05 \x03(\x04R\aentries\"\xd5\x01\n" +
+	"\aentries\x18\x05 \x03(\x04R\aentries\"\xb1\x02\n" +
 	"\x06Person\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
 	"\x05party\x18\x02 \x01(\tR\x05party\x12!\n" +
@@ -3949,7 +4353,40 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\x05roles\x18\x05 \x03(\x0e2\x10.barward.v1.RoleR\x05roles\x12\x1d\n" +
 	"\n" +
 	"revoked_at\x18\x06 \x01(\tR\trevokedAt\x12\x18\n" +
-	"\aentries\x18\a \x03(\x04R\aentries\"\x80\x02\n" +
+	"\aentries\x18\a \x03(\x04R\aentries\x12)\n" +
+	"\x04keys\x18\b \x03(\v2\x15.barward.v1.PersonKeyR\x04keys\x12/\n" +
+	"\awaiting\x18\t \x01(\v2\x15.barward.v1.PersonKeyR\awaiting\"\xc2\x01\n" +
+	"\tPersonKey\x12\x1d\n" +
+	"\n" +
+	"public_key\x18\x01 \x01(\fR\tpublicKey\x12\x12\n" +
+	"\x04from\x18\x02 \x01(\tR\x04from\x12\x14\n" +
+	"\x05until\x18\x03 \x01(\tR\x05until\x12\x14\n" +
+	"\x05ended\x18\x04 \x01(\tR\x05ended\x12\x1f\n" +
+	"\vdoubt_since\x18\x05 \x01(\tR\n" +
+	"doubtSince\x12\x14\n" +
+	"\x05entry\x18\x06 \x01(\x04R\x05entry\x12\x1f\n" +
+	"\vended_entry\x18\a \x01(\x04R\n" +
+	"endedEntry\"\xd7\x01\n" +
+	"\x05Grant\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
+	"\x05party\x18\x02 \x01(\tR\x05party\x12\x18\n" +
+	"\aauditor\x18\x03 \x01(\tR\aauditor\x123\n" +
+	"\agranted\x18\x04 \x01(\v2\x19.barward.v1.AccessGrantedR\agranted\x12!\n" +
+	"\fwithdrawn_at\x18\x05 \x01(\tR\vwithdrawnAt\x12\x18\n" +
+	"\aentries\x18\x06 \x03(\x04R\aentries\x12\x18\n" +
+	"\aparties\x18\a \x03(\tR\aparties\"\xe3\x01\n" +
+	"\vCosignature\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
+	"\x05party\x18\x02 \x01(\tR\x05party\x12\x12\n" +
+	"\x04size\x18\x03 \x01(\x04R\x04size\x12\x12\n" +
+	"\x04root\x18\x04 \x01(\fR\x04root\x12\x16\n" +
+	"\x06origin\x18\x05 \x01(\tR\x06origin\x12\x12\n" +
+	"\x04note\x18\x06 \x01(\tR\x04note\x12\x1f\n" +
+	"\vcosigned_by\x18\a \x01(\tR\n" +
+	"cosignedBy\x12\x1f\n" +
+	"\vcosigned_at\x18\b \x01(\tR\n" +
+	"cosignedAt\x12\x14\n" +
+	"\x05entry\x18\t \x01(\x04R\x05entry\"\x80\x02\n" +
 	"\aBalance\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
 	"\x05party\x18\x02 \x01(\tR\x05party\x12=\n" +
@@ -3985,16 +4422,18 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\n" +
 	"supersedes\x18\f \x01(\tR\n" +
 	"supersedes\x12#\n" +
-	"\rsuperseded_by\x18\r \x01(\tR\fsupersededBy\"\x92\x01\n" +
+	"\rsuperseded_by\x18\r \x01(\tR\fsupersededBy\"\xa8\x01\n" +
 	"\vPriceSeries\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1a\n" +
 	"\bcurrency\x18\x02 \x01(\tR\bcurrency\x12.\n" +
 	"\x06prices\x18\x03 \x03(\v2\x16.barward.v1.DailyPriceR\x06prices\x12#\n" +
-	"\rprice_entries\x18\x04 \x03(\x04R\fpriceEntries\"U\n" +
+	"\rprice_entries\x18\x04 \x03(\x04R\fpriceEntries\x12\x14\n" +
+	"\x05party\x18\x05 \x01(\tR\x05party\"k\n" +
 	"\x0fHolidayCalendar\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
 	"\x05dates\x18\x02 \x03(\tR\x05dates\x12\x18\n" +
-	"\aentries\x18\x03 \x03(\x04R\aentries\"\xaa\x02\n" +
+	"\aentries\x18\x03 \x03(\x04R\aentries\x12\x14\n" +
+	"\x05party\x18\x04 \x01(\tR\x05party\"\xaa\x02\n" +
 	"\x04Pour\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
 	"\x05party\x18\x02 \x01(\tR\x05party\x124\n" +
@@ -4089,7 +4528,7 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\x05route\x18\v \x03(\v2\x15.barward.v1.RouteStepR\x05route\x12$\n" +
 	"\rdiscrepancies\x18\f \x03(\tR\rdiscrepancies\x12\x18\n" +
 	"\aparties\x18\r \x03(\tR\aparties\x12!\n" +
-	"\fcustody_json\x18\x0e \x01(\tR\vcustodyJson\"\xf7\x02\n" +
+	"\fcustody_json\x18\x0e \x01(\tR\vcustodyJson\"\xbf\x03\n" +
 	"\vConsignment\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
 	"\x05party\x18\x02 \x01(\tR\x05party\x128\n" +
@@ -4103,7 +4542,9 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\aentries\x18\n" +
 	" \x03(\x04R\aentries\x12$\n" +
 	"\rdiscrepancies\x18\v \x03(\tR\rdiscrepancies\x12\x18\n" +
-	"\aparties\x18\f \x03(\tR\aparties\"\xc0\x02\n" +
+	"\aparties\x18\f \x03(\tR\aparties\x12!\n" +
+	"\fbars_advised\x18\r \x01(\x05R\vbarsAdvised\x12#\n" +
+	"\rbars_received\x18\x0e \x01(\x05R\fbarsReceived\"\xc0\x02\n" +
 	"\fExchangeStep\x12\x16\n" +
 	"\x06action\x18\x01 \x01(\tR\x06action\x12\x12\n" +
 	"\x04side\x18\x02 \x01(\tR\x04side\x12\x14\n" +
@@ -4194,7 +4635,7 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\x06amount\x18\x06 \x01(\tR\x06amount\x12\x14\n" +
 	"\x05exact\x18\a \x01(\tR\x05exact\x12\x1a\n" +
 	"\brounding\x18\b \x01(\tR\brounding\x12\x12\n" +
-	"\x04refs\x18\t \x03(\tR\x04refs\"\x98\x04\n" +
+	"\x04refs\x18\t \x03(\tR\x04refs\"\xea\x04\n" +
 	"\tStatement\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x10\n" +
 	"\x03lot\x18\x02 \x01(\tR\x03lot\x12-\n" +
@@ -4215,7 +4656,9 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\ttree_size\x18\x0f \x01(\x04R\btreeSize\x12\x18\n" +
 	"\aentries\x18\x10 \x03(\x04R\aentries\x12\x18\n" +
 	"\aparties\x18\x11 \x03(\tR\aparties\x12!\n" +
-	"\fcorrected_by\x18\x12 \x01(\tR\vcorrectedBy\"\xdc\x01\n" +
+	"\fcorrected_by\x18\x12 \x01(\tR\vcorrectedBy\x12'\n" +
+	"\x0fcheckpoint_size\x18\x13 \x01(\x04R\x0echeckpointSize\x12'\n" +
+	"\x0fcheckpoint_root\x18\x14 \x01(\fR\x0echeckpointRoot\"\xdc\x01\n" +
 	"\x06Return\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x10\n" +
 	"\x03lot\x18\x02 \x01(\tR\x03lot\x12\x1a\n" +
@@ -4280,7 +4723,7 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\aentries\x18\x04 \x03(\x04R\aentries\x12\x18\n" +
 	"\aparties\x18\x05 \x03(\tR\aparties\x123\n" +
 	"\tcorrected\x18\x06 \x01(\v2\x15.barward.v1.CorrectedR\tcorrected\x12\x16\n" +
-	"\x06author\x18\a \x01(\tR\x06author\"\xc3\x02\n" +
+	"\x06author\x18\a \x01(\tR\x06author\"\xe4\x02\n" +
 	"\tEntryNote\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1a\n" +
 	"\bsequence\x18\x02 \x01(\x04R\bsequence\x12\x12\n" +
@@ -4294,7 +4737,9 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\voccurred_at\x18\n" +
 	" \x01(\tR\n" +
 	"occurredAt\x12\x18\n" +
-	"\aremarks\x18\v \x03(\tR\aremarks*\x95\x01\n" +
+	"\aremarks\x18\v \x03(\tR\aremarks\x12\x1f\n" +
+	"\vrecorded_us\x18\f \x01(\x03R\n" +
+	"recordedUs*\x95\x01\n" +
 	"\bBarState\x12\x19\n" +
 	"\x15BAR_STATE_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10BAR_STATE_POURED\x10\x01\x12\x14\n" +
@@ -4309,7 +4754,7 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\x15LOT_STATE_IN_EXCHANGE\x10\x03\x12\x1c\n" +
 	"\x18LOT_STATE_ASSAYS_SETTLED\x10\x04\x12\x14\n" +
 	"\x10LOT_STATE_STATED\x10\x05\x12\x12\n" +
-	"\x0eLOT_STATE_PAID\x10\x06*\x9c\x06\n" +
+	"\x0eLOT_STATE_PAID\x10\x06*\xbf\x06\n" +
 	"\x0fDiscrepancyKind\x12 \n" +
 	"\x1cDISCREPANCY_KIND_UNSPECIFIED\x10\x00\x12&\n" +
 	"\"DISCREPANCY_KIND_WEIGHT_ON_HANDOFF\x10\x01\x12&\n" +
@@ -4333,7 +4778,8 @@ const file_barward_v1_resource_proto_rawDesc = "" +
 	"\x1fDISCREPANCY_KIND_RETURN_DIFFERS\x10\x12\x12\x1d\n" +
 	"\x19DISCREPANCY_KIND_INCIDENT\x10\x13\x12\x1e\n" +
 	"\x1aDISCREPANCY_KIND_CONDITION\x10\x14\x12$\n" +
-	" DISCREPANCY_KIND_REVEAL_MISMATCH\x10\x15*\x8e\x01\n" +
+	" DISCREPANCY_KIND_REVEAL_MISMATCH\x10\x15\x12!\n" +
+	"\x1dDISCREPANCY_KIND_KEY_IN_DOUBT\x10\x16*\x8e\x01\n" +
 	"\x10DiscrepancyState\x12!\n" +
 	"\x1dDISCREPANCY_STATE_UNSPECIFIED\x10\x00\x12\x1a\n" +
 	"\x16DISCREPANCY_STATE_OPEN\x10\x01\x12\x1d\n" +
@@ -4353,7 +4799,7 @@ func file_barward_v1_resource_proto_rawDescGZIP() []byte {
 }
 
 var file_barward_v1_resource_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_barward_v1_resource_proto_msgTypes = make([]protoimpl.MessageInfo, 28)
+var file_barward_v1_resource_proto_msgTypes = make([]protoimpl.MessageInfo, 31)
 var file_barward_v1_resource_proto_goTypes = []any{
 	(BarState)(0),              // 0: barward.v1.BarState
 	(LotState)(0),              // 1: barward.v1.LotState
@@ -4361,84 +4807,91 @@ var file_barward_v1_resource_proto_goTypes = []any{
 	(DiscrepancyState)(0),      // 3: barward.v1.DiscrepancyState
 	(*Party)(nil),              // 4: barward.v1.Party
 	(*Person)(nil),             // 5: barward.v1.Person
-	(*Balance)(nil),            // 6: barward.v1.Balance
-	(*BalanceCheck)(nil),       // 7: barward.v1.BalanceCheck
-	(*Agreement)(nil),          // 8: barward.v1.Agreement
-	(*PriceSeries)(nil),        // 9: barward.v1.PriceSeries
-	(*HolidayCalendar)(nil),    // 10: barward.v1.HolidayCalendar
-	(*Pour)(nil),               // 11: barward.v1.Pour
-	(*WeightRecord)(nil),       // 12: barward.v1.WeightRecord
-	(*AssayRecord)(nil),        // 13: barward.v1.AssayRecord
-	(*Bar)(nil),                // 14: barward.v1.Bar
-	(*RouteStep)(nil),          // 15: barward.v1.RouteStep
-	(*Sample)(nil),             // 16: barward.v1.Sample
-	(*Box)(nil),                // 17: barward.v1.Box
-	(*Consignment)(nil),        // 18: barward.v1.Consignment
-	(*ExchangeStep)(nil),       // 19: barward.v1.ExchangeStep
-	(*SettledAssay)(nil),       // 20: barward.v1.SettledAssay
-	(*Advance)(nil),            // 21: barward.v1.Advance
-	(*LotCost)(nil),            // 22: barward.v1.LotCost
-	(*Lot)(nil),                // 23: barward.v1.Lot
-	(*StatementLine)(nil),      // 24: barward.v1.StatementLine
-	(*Statement)(nil),          // 25: barward.v1.Statement
-	(*Return)(nil),             // 26: barward.v1.Return
-	(*Reconciliation)(nil),     // 27: barward.v1.Reconciliation
-	(*ReconciliationPart)(nil), // 28: barward.v1.ReconciliationPart
-	(*Discrepancy)(nil),        // 29: barward.v1.Discrepancy
-	(*Correction)(nil),         // 30: barward.v1.Correction
-	(*EntryNote)(nil),          // 31: barward.v1.EntryNote
-	(PartyKind)(0),             // 32: barward.v1.PartyKind
-	(*Site)(nil),               // 33: barward.v1.Site
-	(Role)(0),                  // 34: barward.v1.Role
-	(*BalanceRegistered)(nil),  // 35: barward.v1.BalanceRegistered
-	(*DailyPrice)(nil),         // 36: barward.v1.DailyPrice
-	(*PourRecorded)(nil),       // 37: barward.v1.PourRecorded
-	(WeighingStage)(0),         // 38: barward.v1.WeighingStage
-	(*AssayResult)(nil),        // 39: barward.v1.AssayResult
-	(*SampleTaken)(nil),        // 40: barward.v1.SampleTaken
-	(*ConsignmentAdvised)(nil), // 41: barward.v1.ConsignmentAdvised
-	(StatementKind)(0),         // 42: barward.v1.StatementKind
-	(Decision)(0),              // 43: barward.v1.Decision
-	(*Corrected)(nil),          // 44: barward.v1.Corrected
+	(*PersonKey)(nil),          // 6: barward.v1.PersonKey
+	(*Grant)(nil),              // 7: barward.v1.Grant
+	(*Cosignature)(nil),        // 8: barward.v1.Cosignature
+	(*Balance)(nil),            // 9: barward.v1.Balance
+	(*BalanceCheck)(nil),       // 10: barward.v1.BalanceCheck
+	(*Agreement)(nil),          // 11: barward.v1.Agreement
+	(*PriceSeries)(nil),        // 12: barward.v1.PriceSeries
+	(*HolidayCalendar)(nil),    // 13: barward.v1.HolidayCalendar
+	(*Pour)(nil),               // 14: barward.v1.Pour
+	(*WeightRecord)(nil),       // 15: barward.v1.WeightRecord
+	(*AssayRecord)(nil),        // 16: barward.v1.AssayRecord
+	(*Bar)(nil),                // 17: barward.v1.Bar
+	(*RouteStep)(nil),          // 18: barward.v1.RouteStep
+	(*Sample)(nil),             // 19: barward.v1.Sample
+	(*Box)(nil),                // 20: barward.v1.Box
+	(*Consignment)(nil),        // 21: barward.v1.Consignment
+	(*ExchangeStep)(nil),       // 22: barward.v1.ExchangeStep
+	(*SettledAssay)(nil),       // 23: barward.v1.SettledAssay
+	(*Advance)(nil),            // 24: barward.v1.Advance
+	(*LotCost)(nil),            // 25: barward.v1.LotCost
+	(*Lot)(nil),                // 26: barward.v1.Lot
+	(*StatementLine)(nil),      // 27: barward.v1.StatementLine
+	(*Statement)(nil),          // 28: barward.v1.Statement
+	(*Return)(nil),             // 29: barward.v1.Return
+	(*Reconciliation)(nil),     // 30: barward.v1.Reconciliation
+	(*ReconciliationPart)(nil), // 31: barward.v1.ReconciliationPart
+	(*Discrepancy)(nil),        // 32: barward.v1.Discrepancy
+	(*Correction)(nil),         // 33: barward.v1.Correction
+	(*EntryNote)(nil),          // 34: barward.v1.EntryNote
+	(PartyKind)(0),             // 35: barward.v1.PartyKind
+	(*Site)(nil),               // 36: barward.v1.Site
+	(Role)(0),                  // 37: barward.v1.Role
+	(*AccessGranted)(nil),      // 38: barward.v1.AccessGranted
+	(*BalanceRegistered)(nil),  // 39: barward.v1.BalanceRegistered
+	(*DailyPrice)(nil),         // 40: barward.v1.DailyPrice
+	(*PourRecorded)(nil),       // 41: barward.v1.PourRecorded
+	(WeighingStage)(0),         // 42: barward.v1.WeighingStage
+	(*AssayResult)(nil),        // 43: barward.v1.AssayResult
+	(*SampleTaken)(nil),        // 44: barward.v1.SampleTaken
+	(*ConsignmentAdvised)(nil), // 45: barward.v1.ConsignmentAdvised
+	(StatementKind)(0),         // 46: barward.v1.StatementKind
+	(Decision)(0),              // 47: barward.v1.Decision
+	(*Corrected)(nil),          // 48: barward.v1.Corrected
 }
 var file_barward_v1_resource_proto_depIdxs = []int32{
-	32, // 0: barward.v1.Party.kind:type_name -> barward.v1.PartyKind
-	33, // 1: barward.v1.Party.sites:type_name -> barward.v1.Site
-	34, // 2: barward.v1.Person.roles:type_name -> barward.v1.Role
-	35, // 3: barward.v1.Balance.registered:type_name -> barward.v1.BalanceRegistered
-	7,  // 4: barward.v1.Balance.checks:type_name -> barward.v1.BalanceCheck
-	36, // 5: barward.v1.PriceSeries.prices:type_name -> barward.v1.DailyPrice
-	37, // 6: barward.v1.Pour.recorded:type_name -> barward.v1.PourRecorded
-	38, // 7: barward.v1.WeightRecord.stage:type_name -> barward.v1.WeighingStage
-	39, // 8: barward.v1.AssayRecord.results:type_name -> barward.v1.AssayResult
-	0,  // 9: barward.v1.Bar.state:type_name -> barward.v1.BarState
-	12, // 10: barward.v1.Bar.weights:type_name -> barward.v1.WeightRecord
-	13, // 11: barward.v1.Bar.assays:type_name -> barward.v1.AssayRecord
-	15, // 12: barward.v1.Bar.route:type_name -> barward.v1.RouteStep
-	40, // 13: barward.v1.Sample.taken:type_name -> barward.v1.SampleTaken
-	13, // 14: barward.v1.Sample.assays:type_name -> barward.v1.AssayRecord
-	12, // 15: barward.v1.Box.weights:type_name -> barward.v1.WeightRecord
-	15, // 16: barward.v1.Box.route:type_name -> barward.v1.RouteStep
-	41, // 17: barward.v1.Consignment.advised:type_name -> barward.v1.ConsignmentAdvised
-	39, // 18: barward.v1.ExchangeStep.results:type_name -> barward.v1.AssayResult
-	1,  // 19: barward.v1.Lot.state:type_name -> barward.v1.LotState
-	19, // 20: barward.v1.Lot.steps:type_name -> barward.v1.ExchangeStep
-	20, // 21: barward.v1.Lot.assays:type_name -> barward.v1.SettledAssay
-	21, // 22: barward.v1.Lot.advances:type_name -> barward.v1.Advance
-	22, // 23: barward.v1.Lot.costs:type_name -> barward.v1.LotCost
-	42, // 24: barward.v1.Statement.kind:type_name -> barward.v1.StatementKind
-	24, // 25: barward.v1.Statement.lines:type_name -> barward.v1.StatementLine
-	27, // 26: barward.v1.Return.reconciliation:type_name -> barward.v1.Reconciliation
-	28, // 27: barward.v1.Reconciliation.parts:type_name -> barward.v1.ReconciliationPart
-	2,  // 28: barward.v1.Discrepancy.kind:type_name -> barward.v1.DiscrepancyKind
-	3,  // 29: barward.v1.Discrepancy.state:type_name -> barward.v1.DiscrepancyState
-	43, // 30: barward.v1.Discrepancy.decision:type_name -> barward.v1.Decision
-	44, // 31: barward.v1.Correction.corrected:type_name -> barward.v1.Corrected
-	32, // [32:32] is the sub-list for method output_type
-	32, // [32:32] is the sub-list for method input_type
-	32, // [32:32] is the sub-list for extension type_name
-	32, // [32:32] is the sub-list for extension extendee
-	0,  // [0:32] is the sub-list for field type_name
+	35, // 0: barward.v1.Party.kind:type_name -> barward.v1.PartyKind
+	36, // 1: barward.v1.Party.sites:type_name -> barward.v1.Site
+	37, // 2: barward.v1.Person.roles:type_name -> barward.v1.Role
+	6,  // 3: barward.v1.Person.keys:type_name -> barward.v1.PersonKey
+	6,  // 4: barward.v1.Person.waiting:type_name -> barward.v1.PersonKey
+	38, // 5: barward.v1.Grant.granted:type_name -> barward.v1.AccessGranted
+	39, // 6: barward.v1.Balance.registered:type_name -> barward.v1.BalanceRegistered
+	10, // 7: barward.v1.Balance.checks:type_name -> barward.v1.BalanceCheck
+	40, // 8: barward.v1.PriceSeries.prices:type_name -> barward.v1.DailyPrice
+	41, // 9: barward.v1.Pour.recorded:type_name -> barward.v1.PourRecorded
+	42, // 10: barward.v1.WeightRecord.stage:type_name -> barward.v1.WeighingStage
+	43, // 11: barward.v1.AssayRecord.results:type_name -> barward.v1.AssayResult
+	0,  // 12: barward.v1.Bar.state:type_name -> barward.v1.BarState
+	15, // 13: barward.v1.Bar.weights:type_name -> barward.v1.WeightRecord
+	16, // 14: barward.v1.Bar.assays:type_name -> barward.v1.AssayRecord
+	18, // 15: barward.v1.Bar.route:type_name -> barward.v1.RouteStep
+	44, // 16: barward.v1.Sample.taken:type_name -> barward.v1.SampleTaken
+	16, // 17: barward.v1.Sample.assays:type_name -> barward.v1.AssayRecord
+	15, // 18: barward.v1.Box.weights:type_name -> barward.v1.WeightRecord
+	18, // 19: barward.v1.Box.route:type_name -> barward.v1.RouteStep
+	45, // 20: barward.v1.Consignment.advised:type_name -> barward.v1.ConsignmentAdvised
+	43, // 21: barward.v1.ExchangeStep.results:type_name -> barward.v1.AssayResult
+	1,  // 22: barward.v1.Lot.state:type_name -> barward.v1.LotState
+	22, // 23: barward.v1.Lot.steps:type_name -> barward.v1.ExchangeStep
+	23, // 24: barward.v1.Lot.assays:type_name -> barward.v1.SettledAssay
+	24, // 25: barward.v1.Lot.advances:type_name -> barward.v1.Advance
+	25, // 26: barward.v1.Lot.costs:type_name -> barward.v1.LotCost
+	46, // 27: barward.v1.Statement.kind:type_name -> barward.v1.StatementKind
+	27, // 28: barward.v1.Statement.lines:type_name -> barward.v1.StatementLine
+	30, // 29: barward.v1.Return.reconciliation:type_name -> barward.v1.Reconciliation
+	31, // 30: barward.v1.Reconciliation.parts:type_name -> barward.v1.ReconciliationPart
+	2,  // 31: barward.v1.Discrepancy.kind:type_name -> barward.v1.DiscrepancyKind
+	3,  // 32: barward.v1.Discrepancy.state:type_name -> barward.v1.DiscrepancyState
+	47, // 33: barward.v1.Discrepancy.decision:type_name -> barward.v1.Decision
+	48, // 34: barward.v1.Correction.corrected:type_name -> barward.v1.Corrected
+	35, // [35:35] is the sub-list for method output_type
+	35, // [35:35] is the sub-list for method input_type
+	35, // [35:35] is the sub-list for extension type_name
+	35, // [35:35] is the sub-list for extension extendee
+	0,  // [0:35] is the sub-list for field type_name
 }
 
 func init() { file_barward_v1_resource_proto_init() }
@@ -4453,7 +4906,7 @@ func file_barward_v1_resource_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_barward_v1_resource_proto_rawDesc), len(file_barward_v1_resource_proto_rawDesc)),
 			NumEnums:      4,
-			NumMessages:   28,
+			NumMessages:   31,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

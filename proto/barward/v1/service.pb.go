@@ -59,6 +59,10 @@ const (
 	ThingKind_THING_KIND_DISCREPANCY ThingKind = 15
 	// Corrections.
 	ThingKind_THING_KIND_CORRECTION ThingKind = 16
+	// Grants of leave to read.
+	ThingKind_THING_KIND_GRANT ThingKind = 17
+	// Cosignatures, the newest of each party.
+	ThingKind_THING_KIND_COSIGNATURE ThingKind = 18
 )
 
 // Enum value maps for ThingKind.
@@ -81,6 +85,8 @@ var (
 		14: "THING_KIND_RETURN",
 		15: "THING_KIND_DISCREPANCY",
 		16: "THING_KIND_CORRECTION",
+		17: "THING_KIND_GRANT",
+		18: "THING_KIND_COSIGNATURE",
 	}
 	ThingKind_value = map[string]int32{
 		"THING_KIND_UNSPECIFIED":      0,
@@ -100,6 +106,8 @@ var (
 		"THING_KIND_RETURN":           14,
 		"THING_KIND_DISCREPANCY":      15,
 		"THING_KIND_CORRECTION":       16,
+		"THING_KIND_GRANT":            17,
+		"THING_KIND_COSIGNATURE":      18,
 	}
 )
 
@@ -763,7 +771,9 @@ type Entry struct {
 	// The event, decoded for reading.
 	Event *Event `protobuf:"bytes,6,opt,name=event,proto3" json:"event,omitempty"`
 	// Author, as `party/person`.
-	Author        string `protobuf:"bytes,7,opt,name=author,proto3" json:"author,omitempty"`
+	Author string `protobuf:"bytes,7,opt,name=author,proto3" json:"author,omitempty"`
+	// Why the entry is in doubt, in words; empty if it is not.
+	Doubt         string `protobuf:"bytes,8,opt,name=doubt,proto3" json:"doubt,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -843,6 +853,13 @@ func (x *Entry) GetEvent() *Event {
 func (x *Entry) GetAuthor() string {
 	if x != nil {
 		return x.Author
+	}
+	return ""
+}
+
+func (x *Entry) GetDoubt() string {
+	if x != nil {
+		return x.Doubt
 	}
 	return ""
 }
@@ -1527,6 +1544,8 @@ type Thing struct {
 	//	*Thing_Return
 	//	*Thing_Discrepancy
 	//	*Thing_Correction
+	//	*Thing_Grant
+	//	*Thing_Cosignature
 	Thing         isThing_Thing `protobuf_oneof:"thing"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1713,6 +1732,24 @@ func (x *Thing) GetCorrection() *Correction {
 	return nil
 }
 
+func (x *Thing) GetGrant() *Grant {
+	if x != nil {
+		if x, ok := x.Thing.(*Thing_Grant); ok {
+			return x.Grant
+		}
+	}
+	return nil
+}
+
+func (x *Thing) GetCosignature() *Cosignature {
+	if x != nil {
+		if x, ok := x.Thing.(*Thing_Cosignature); ok {
+			return x.Cosignature
+		}
+	}
+	return nil
+}
+
 type isThing_Thing interface {
 	isThing_Thing()
 }
@@ -1797,6 +1834,16 @@ type Thing_Correction struct {
 	Correction *Correction `protobuf:"bytes,16,opt,name=correction,proto3,oneof"`
 }
 
+type Thing_Grant struct {
+	// A grant.
+	Grant *Grant `protobuf:"bytes,17,opt,name=grant,proto3,oneof"`
+}
+
+type Thing_Cosignature struct {
+	// A cosignature.
+	Cosignature *Cosignature `protobuf:"bytes,18,opt,name=cosignature,proto3,oneof"`
+}
+
 func (*Thing_Party) isThing_Thing() {}
 
 func (*Thing_Person) isThing_Thing() {}
@@ -1828,6 +1875,10 @@ func (*Thing_Return) isThing_Thing() {}
 func (*Thing_Discrepancy) isThing_Thing() {}
 
 func (*Thing_Correction) isThing_Thing() {}
+
+func (*Thing_Grant) isThing_Thing() {}
+
+func (*Thing_Cosignature) isThing_Thing() {}
 
 // GetRequest names a thing.
 type GetRequest struct {
@@ -3645,7 +3696,7 @@ const file_barward_v1_service_proto_rawDesc = "" +
 	"\x06values\x18\x05 \x03(\v2\x1f.barward.v1.Refusal.ValuesEntryR\x06values\x1a9\n" +
 	"\vValuesEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xeb\x01\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\x81\x02\n" +
 	"\x05Entry\x12\x1a\n" +
 	"\bsequence\x18\x01 \x01(\x04R\bsequence\x12\x12\n" +
 	"\x04leaf\x18\x02 \x01(\fR\x04leaf\x12\x1f\n" +
@@ -3654,7 +3705,8 @@ const file_barward_v1_service_proto_rawDesc = "" +
 	"\x05rules\x18\x04 \x01(\rR\x05rules\x12:\n" +
 	"\fsigned_event\x18\x05 \x01(\v2\x17.barward.v1.SignedEventR\vsignedEvent\x12'\n" +
 	"\x05event\x18\x06 \x01(\v2\x11.barward.v1.EventR\x05event\x12\x16\n" +
-	"\x06author\x18\a \x01(\tR\x06author\"S\n" +
+	"\x06author\x18\a \x01(\tR\x06author\x12\x14\n" +
+	"\x05doubt\x18\b \x01(\tR\x05doubt\"S\n" +
 	"\x0fGetEntryRequest\x12\x1c\n" +
 	"\bsequence\x18\x01 \x01(\x04H\x00R\bsequence\x12\x1b\n" +
 	"\bevent_id\x18\x02 \x01(\tH\x00R\aeventIdB\x05\n" +
@@ -3690,7 +3742,7 @@ const file_barward_v1_service_proto_rawDesc = "" +
 	"\bnew_size\x18\x02 \x01(\x04R\anewSize\"M\n" +
 	"\x18ProveConsistencyResponse\x12\x19\n" +
 	"\bnew_size\x18\x01 \x01(\x04R\anewSize\x12\x16\n" +
-	"\x06hashes\x18\x02 \x03(\fR\x06hashes\"\xb7\x06\n" +
+	"\x06hashes\x18\x02 \x03(\fR\x06hashes\"\x9f\a\n" +
 	"\x05Thing\x12)\n" +
 	"\x05party\x18\x01 \x01(\v2\x11.barward.v1.PartyH\x00R\x05party\x12,\n" +
 	"\x06person\x18\x02 \x01(\v2\x12.barward.v1.PersonH\x00R\x06person\x12/\n" +
@@ -3710,7 +3762,9 @@ const file_barward_v1_service_proto_rawDesc = "" +
 	"\vdiscrepancy\x18\x0f \x01(\v2\x17.barward.v1.DiscrepancyH\x00R\vdiscrepancy\x128\n" +
 	"\n" +
 	"correction\x18\x10 \x01(\v2\x16.barward.v1.CorrectionH\x00R\n" +
-	"correctionB\a\n" +
+	"correction\x12)\n" +
+	"\x05grant\x18\x11 \x01(\v2\x11.barward.v1.GrantH\x00R\x05grant\x12;\n" +
+	"\vcosignature\x18\x12 \x01(\v2\x17.barward.v1.CosignatureH\x00R\vcosignatureB\a\n" +
 	"\x05thing\"K\n" +
 	"\n" +
 	"GetRequest\x12)\n" +
@@ -3841,7 +3895,7 @@ const file_barward_v1_service_proto_rawDesc = "" +
 	"\ffigures_json\x18\x03 \x01(\tR\vfiguresJson\"Q\n" +
 	"\x14AdviseUmpireResponse\x12\x14\n" +
 	"\x05words\x18\x01 \x01(\tR\x05words\x12#\n" +
-	"\rdocument_json\x18\x02 \x01(\tR\fdocumentJson*\xb0\x03\n" +
+	"\rdocument_json\x18\x02 \x01(\tR\fdocumentJson*\xe2\x03\n" +
 	"\tThingKind\x12\x1a\n" +
 	"\x16THING_KIND_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10THING_KIND_PARTY\x10\x01\x12\x15\n" +
@@ -3860,7 +3914,9 @@ const file_barward_v1_service_proto_rawDesc = "" +
 	"\x14THING_KIND_STATEMENT\x10\r\x12\x15\n" +
 	"\x11THING_KIND_RETURN\x10\x0e\x12\x1a\n" +
 	"\x16THING_KIND_DISCREPANCY\x10\x0f\x12\x19\n" +
-	"\x15THING_KIND_CORRECTION\x10\x10*\x9b\x01\n" +
+	"\x15THING_KIND_CORRECTION\x10\x10\x12\x14\n" +
+	"\x10THING_KIND_GRANT\x10\x11\x12\x1a\n" +
+	"\x16THING_KIND_COSIGNATURE\x10\x12*\x9b\x01\n" +
 	"\x06BiasOf\x12\x17\n" +
 	"\x13BIAS_OF_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10BIAS_OF_EXCHANGE\x10\x01\x12 \n" +
@@ -3987,10 +4043,12 @@ var file_barward_v1_service_proto_goTypes = []any{
 	(*Statement)(nil),                      // 64: barward.v1.Statement
 	(*Return)(nil),                         // 65: barward.v1.Return
 	(*Correction)(nil),                     // 66: barward.v1.Correction
-	(*RouteStep)(nil),                      // 67: barward.v1.RouteStep
-	(StatementKind)(0),                     // 68: barward.v1.StatementKind
-	(*Reconciliation)(nil),                 // 69: barward.v1.Reconciliation
-	(*AssayResult)(nil),                    // 70: barward.v1.AssayResult
+	(*Grant)(nil),                          // 67: barward.v1.Grant
+	(*Cosignature)(nil),                    // 68: barward.v1.Cosignature
+	(*RouteStep)(nil),                      // 69: barward.v1.RouteStep
+	(StatementKind)(0),                     // 70: barward.v1.StatementKind
+	(*Reconciliation)(nil),                 // 71: barward.v1.Reconciliation
+	(*AssayResult)(nil),                    // 72: barward.v1.AssayResult
 }
 var file_barward_v1_service_proto_depIdxs = []int32{
 	50, // 0: barward.v1.Receipt.discrepancies:type_name -> barward.v1.Discrepancy
@@ -4021,67 +4079,69 @@ var file_barward_v1_service_proto_depIdxs = []int32{
 	65, // 25: barward.v1.Thing.return:type_name -> barward.v1.Return
 	50, // 26: barward.v1.Thing.discrepancy:type_name -> barward.v1.Discrepancy
 	66, // 27: barward.v1.Thing.correction:type_name -> barward.v1.Correction
-	0,  // 28: barward.v1.GetRequest.kind:type_name -> barward.v1.ThingKind
-	23, // 29: barward.v1.GetResponse.thing:type_name -> barward.v1.Thing
-	0,  // 30: barward.v1.ListRequest.kind:type_name -> barward.v1.ThingKind
-	23, // 31: barward.v1.ListResponse.things:type_name -> barward.v1.Thing
-	59, // 32: barward.v1.TraceBarResponse.bar:type_name -> barward.v1.Bar
-	67, // 33: barward.v1.TraceBarResponse.steps:type_name -> barward.v1.RouteStep
-	50, // 34: barward.v1.TraceBarResponse.discrepancies:type_name -> barward.v1.Discrepancy
-	68, // 35: barward.v1.PreviewStatementRequest.kind:type_name -> barward.v1.StatementKind
-	64, // 36: barward.v1.PreviewStatementResponse.statement:type_name -> barward.v1.Statement
-	69, // 37: barward.v1.ReconcileReturnResponse.reconciliation:type_name -> barward.v1.Reconciliation
-	36, // 38: barward.v1.SummarizeDiscrepanciesResponse.by_answerable:type_name -> barward.v1.DiscrepancyTotal
-	36, // 39: barward.v1.SummarizeDiscrepanciesResponse.by_kind:type_name -> barward.v1.DiscrepancyTotal
-	1,  // 40: barward.v1.ReportBiasRequest.of:type_name -> barward.v1.BiasOf
-	39, // 41: barward.v1.ReportBiasResponse.points:type_name -> barward.v1.BiasPoint
-	42, // 42: barward.v1.GetBalanceStatusResponse.since:type_name -> barward.v1.BalanceUse
-	70, // 43: barward.v1.RecomputeAssayResponse.reported:type_name -> barward.v1.AssayResult
-	70, // 44: barward.v1.RecomputeAssayResponse.computed:type_name -> barward.v1.AssayResult
-	2,  // 45: barward.v1.ComputeRequest.computation:type_name -> barward.v1.Computation
-	5,  // 46: barward.v1.LedgerService.Record:input_type -> barward.v1.RecordRequest
-	7,  // 47: barward.v1.LedgerService.RecordStream:input_type -> barward.v1.RecordStreamRequest
-	11, // 48: barward.v1.LedgerService.GetEntry:input_type -> barward.v1.GetEntryRequest
-	13, // 49: barward.v1.LedgerService.ListEntries:input_type -> barward.v1.ListEntriesRequest
-	15, // 50: barward.v1.LedgerService.WatchEntries:input_type -> barward.v1.WatchEntriesRequest
-	17, // 51: barward.v1.LedgerService.GetCheckpoint:input_type -> barward.v1.GetCheckpointRequest
-	19, // 52: barward.v1.LedgerService.ProveInclusion:input_type -> barward.v1.ProveInclusionRequest
-	21, // 53: barward.v1.LedgerService.ProveConsistency:input_type -> barward.v1.ProveConsistencyRequest
-	24, // 54: barward.v1.BookService.Get:input_type -> barward.v1.GetRequest
-	26, // 55: barward.v1.BookService.List:input_type -> barward.v1.ListRequest
-	28, // 56: barward.v1.BookService.TraceBar:input_type -> barward.v1.TraceBarRequest
-	34, // 57: barward.v1.BookService.SummarizeDiscrepancies:input_type -> barward.v1.SummarizeDiscrepanciesRequest
-	37, // 58: barward.v1.BookService.ReportBias:input_type -> barward.v1.ReportBiasRequest
-	40, // 59: barward.v1.BookService.GetBalanceStatus:input_type -> barward.v1.GetBalanceStatusRequest
-	43, // 60: barward.v1.BookService.RecomputeAssay:input_type -> barward.v1.RecomputeAssayRequest
-	30, // 61: barward.v1.SettlementService.PreviewStatement:input_type -> barward.v1.PreviewStatementRequest
-	32, // 62: barward.v1.SettlementService.ReconcileReturn:input_type -> barward.v1.ReconcileReturnRequest
-	47, // 63: barward.v1.SettlementService.AdviseUmpire:input_type -> barward.v1.AdviseUmpireRequest
-	45, // 64: barward.v1.MeasurementService.Compute:input_type -> barward.v1.ComputeRequest
-	6,  // 65: barward.v1.LedgerService.Record:output_type -> barward.v1.RecordResponse
-	8,  // 66: barward.v1.LedgerService.RecordStream:output_type -> barward.v1.RecordStreamResponse
-	12, // 67: barward.v1.LedgerService.GetEntry:output_type -> barward.v1.GetEntryResponse
-	14, // 68: barward.v1.LedgerService.ListEntries:output_type -> barward.v1.ListEntriesResponse
-	16, // 69: barward.v1.LedgerService.WatchEntries:output_type -> barward.v1.WatchEntriesResponse
-	18, // 70: barward.v1.LedgerService.GetCheckpoint:output_type -> barward.v1.GetCheckpointResponse
-	20, // 71: barward.v1.LedgerService.ProveInclusion:output_type -> barward.v1.ProveInclusionResponse
-	22, // 72: barward.v1.LedgerService.ProveConsistency:output_type -> barward.v1.ProveConsistencyResponse
-	25, // 73: barward.v1.BookService.Get:output_type -> barward.v1.GetResponse
-	27, // 74: barward.v1.BookService.List:output_type -> barward.v1.ListResponse
-	29, // 75: barward.v1.BookService.TraceBar:output_type -> barward.v1.TraceBarResponse
-	35, // 76: barward.v1.BookService.SummarizeDiscrepancies:output_type -> barward.v1.SummarizeDiscrepanciesResponse
-	38, // 77: barward.v1.BookService.ReportBias:output_type -> barward.v1.ReportBiasResponse
-	41, // 78: barward.v1.BookService.GetBalanceStatus:output_type -> barward.v1.GetBalanceStatusResponse
-	44, // 79: barward.v1.BookService.RecomputeAssay:output_type -> barward.v1.RecomputeAssayResponse
-	31, // 80: barward.v1.SettlementService.PreviewStatement:output_type -> barward.v1.PreviewStatementResponse
-	33, // 81: barward.v1.SettlementService.ReconcileReturn:output_type -> barward.v1.ReconcileReturnResponse
-	48, // 82: barward.v1.SettlementService.AdviseUmpire:output_type -> barward.v1.AdviseUmpireResponse
-	46, // 83: barward.v1.MeasurementService.Compute:output_type -> barward.v1.ComputeResponse
-	65, // [65:84] is the sub-list for method output_type
-	46, // [46:65] is the sub-list for method input_type
-	46, // [46:46] is the sub-list for extension type_name
-	46, // [46:46] is the sub-list for extension extendee
-	0,  // [0:46] is the sub-list for field type_name
+	67, // 28: barward.v1.Thing.grant:type_name -> barward.v1.Grant
+	68, // 29: barward.v1.Thing.cosignature:type_name -> barward.v1.Cosignature
+	0,  // 30: barward.v1.GetRequest.kind:type_name -> barward.v1.ThingKind
+	23, // 31: barward.v1.GetResponse.thing:type_name -> barward.v1.Thing
+	0,  // 32: barward.v1.ListRequest.kind:type_name -> barward.v1.ThingKind
+	23, // 33: barward.v1.ListResponse.things:type_name -> barward.v1.Thing
+	59, // 34: barward.v1.TraceBarResponse.bar:type_name -> barward.v1.Bar
+	69, // 35: barward.v1.TraceBarResponse.steps:type_name -> barward.v1.RouteStep
+	50, // 36: barward.v1.TraceBarResponse.discrepancies:type_name -> barward.v1.Discrepancy
+	70, // 37: barward.v1.PreviewStatementRequest.kind:type_name -> barward.v1.StatementKind
+	64, // 38: barward.v1.PreviewStatementResponse.statement:type_name -> barward.v1.Statement
+	71, // 39: barward.v1.ReconcileReturnResponse.reconciliation:type_name -> barward.v1.Reconciliation
+	36, // 40: barward.v1.SummarizeDiscrepanciesResponse.by_answerable:type_name -> barward.v1.DiscrepancyTotal
+	36, // 41: barward.v1.SummarizeDiscrepanciesResponse.by_kind:type_name -> barward.v1.DiscrepancyTotal
+	1,  // 42: barward.v1.ReportBiasRequest.of:type_name -> barward.v1.BiasOf
+	39, // 43: barward.v1.ReportBiasResponse.points:type_name -> barward.v1.BiasPoint
+	42, // 44: barward.v1.GetBalanceStatusResponse.since:type_name -> barward.v1.BalanceUse
+	72, // 45: barward.v1.RecomputeAssayResponse.reported:type_name -> barward.v1.AssayResult
+	72, // 46: barward.v1.RecomputeAssayResponse.computed:type_name -> barward.v1.AssayResult
+	2,  // 47: barward.v1.ComputeRequest.computation:type_name -> barward.v1.Computation
+	5,  // 48: barward.v1.LedgerService.Record:input_type -> barward.v1.RecordRequest
+	7,  // 49: barward.v1.LedgerService.RecordStream:input_type -> barward.v1.RecordStreamRequest
+	11, // 50: barward.v1.LedgerService.GetEntry:input_type -> barward.v1.GetEntryRequest
+	13, // 51: barward.v1.LedgerService.ListEntries:input_type -> barward.v1.ListEntriesRequest
+	15, // 52: barward.v1.LedgerService.WatchEntries:input_type -> barward.v1.WatchEntriesRequest
+	17, // 53: barward.v1.LedgerService.GetCheckpoint:input_type -> barward.v1.GetCheckpointRequest
+	19, // 54: barward.v1.LedgerService.ProveInclusion:input_type -> barward.v1.ProveInclusionRequest
+	21, // 55: barward.v1.LedgerService.ProveConsistency:input_type -> barward.v1.ProveConsistencyRequest
+	24, // 56: barward.v1.BookService.Get:input_type -> barward.v1.GetRequest
+	26, // 57: barward.v1.BookService.List:input_type -> barward.v1.ListRequest
+	28, // 58: barward.v1.BookService.TraceBar:input_type -> barward.v1.TraceBarRequest
+	34, // 59: barward.v1.BookService.SummarizeDiscrepancies:input_type -> barward.v1.SummarizeDiscrepanciesRequest
+	37, // 60: barward.v1.BookService.ReportBias:input_type -> barward.v1.ReportBiasRequest
+	40, // 61: barward.v1.BookService.GetBalanceStatus:input_type -> barward.v1.GetBalanceStatusRequest
+	43, // 62: barward.v1.BookService.RecomputeAssay:input_type -> barward.v1.RecomputeAssayRequest
+	30, // 63: barward.v1.SettlementService.PreviewStatement:input_type -> barward.v1.PreviewStatementRequest
+	32, // 64: barward.v1.SettlementService.ReconcileReturn:input_type -> barward.v1.ReconcileReturnRequest
+	47, // 65: barward.v1.SettlementService.AdviseUmpire:input_type -> barward.v1.AdviseUmpireRequest
+	45, // 66: barward.v1.MeasurementService.Compute:input_type -> barward.v1.ComputeRequest
+	6,  // 67: barward.v1.LedgerService.Record:output_type -> barward.v1.RecordResponse
+	8,  // 68: barward.v1.LedgerService.RecordStream:output_type -> barward.v1.RecordStreamResponse
+	12, // 69: barward.v1.LedgerService.GetEntry:output_type -> barward.v1.GetEntryResponse
+	14, // 70: barward.v1.LedgerService.ListEntries:output_type -> barward.v1.ListEntriesResponse
+	16, // 71: barward.v1.LedgerService.WatchEntries:output_type -> barward.v1.WatchEntriesResponse
+	18, // 72: barward.v1.LedgerService.GetCheckpoint:output_type -> barward.v1.GetCheckpointResponse
+	20, // 73: barward.v1.LedgerService.ProveInclusion:output_type -> barward.v1.ProveInclusionResponse
+	22, // 74: barward.v1.LedgerService.ProveConsistency:output_type -> barward.v1.ProveConsistencyResponse
+	25, // 75: barward.v1.BookService.Get:output_type -> barward.v1.GetResponse
+	27, // 76: barward.v1.BookService.List:output_type -> barward.v1.ListResponse
+	29, // 77: barward.v1.BookService.TraceBar:output_type -> barward.v1.TraceBarResponse
+	35, // 78: barward.v1.BookService.SummarizeDiscrepancies:output_type -> barward.v1.SummarizeDiscrepanciesResponse
+	38, // 79: barward.v1.BookService.ReportBias:output_type -> barward.v1.ReportBiasResponse
+	41, // 80: barward.v1.BookService.GetBalanceStatus:output_type -> barward.v1.GetBalanceStatusResponse
+	44, // 81: barward.v1.BookService.RecomputeAssay:output_type -> barward.v1.RecomputeAssayResponse
+	31, // 82: barward.v1.SettlementService.PreviewStatement:output_type -> barward.v1.PreviewStatementResponse
+	33, // 83: barward.v1.SettlementService.ReconcileReturn:output_type -> barward.v1.ReconcileReturnResponse
+	48, // 84: barward.v1.SettlementService.AdviseUmpire:output_type -> barward.v1.AdviseUmpireResponse
+	46, // 85: barward.v1.MeasurementService.Compute:output_type -> barward.v1.ComputeResponse
+	67, // [67:86] is the sub-list for method output_type
+	48, // [48:67] is the sub-list for method input_type
+	48, // [48:48] is the sub-list for extension type_name
+	48, // [48:48] is the sub-list for extension extendee
+	0,  // [0:48] is the sub-list for field type_name
 }
 
 func init() { file_barward_v1_service_proto_init() }
@@ -4116,6 +4176,8 @@ func file_barward_v1_service_proto_init() {
 		(*Thing_Return)(nil),
 		(*Thing_Discrepancy)(nil),
 		(*Thing_Correction)(nil),
+		(*Thing_Grant)(nil),
+		(*Thing_Cosignature)(nil),
 	}
 	file_barward_v1_service_proto_msgTypes[27].OneofWrappers = []any{
 		(*PreviewStatementRequest_Lot)(nil),
