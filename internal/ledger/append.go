@@ -130,8 +130,7 @@ func busy(ctx context.Context) *refusal.Error {
 // checkSubmission catches a caller that passes one event with another's envelope. It does not check the signature.
 func (l *Ledger) checkSubmission(sub Submission) error {
 	if l.config.Signer == nil {
-		return refusal.New(refusal.Precondition, "LEDGER_READ_ONLY", "",
-			"The ledger was opened without its private key and records nothing. Start the service with the key.")
+		return readOnly()
 	}
 	e, err := proof.ReadEnvelope(sub.Signed.Event)
 	if err != nil {
@@ -148,10 +147,21 @@ func (l *Ledger) checkSubmission(sub Submission) error {
 func (l *Ledger) commitQueue() {
 	debug.SetPanicOnFault(true)
 	batch := make([]*pending, 0, maxBatch)
-	for first := range l.queue {
-		batch = l.join(append(batch[:0], first))
-		l.record(batch)
-		clear(batch)
+	for {
+		var later <-chan time.Time
+		if l.heal() {
+			later = time.After(healEvery)
+		}
+		select {
+		case first, open := <-l.queue:
+			if !open {
+				return
+			}
+			batch = l.join(append(batch[:0], first))
+			l.record(batch)
+			clear(batch)
+		case <-later:
+		}
 	}
 }
 
@@ -187,22 +197,30 @@ func (l *Ledger) record(batch []*pending) {
 			taken = append(taken, p)
 		}
 	}
+	told := Batch{Events: len(taken)}
+	begin := time.Now()
 	err := l.stopped(haltWrites)
 	if err == nil && len(taken) > 0 {
-		err = l.write(taken)
+		err = l.write(taken, &told)
 	}
 	for _, p := range taken {
 		if err != nil {
 			// Even an event that was refused: what it was judged by may not exist.
-			p.done(Receipt{}, err)
-		} else {
-			p.done(p.receipt, p.err)
+			p.receipt, p.err = Receipt{}, err
 		}
+		if p.err != nil {
+			told.Refused++
+		}
+		p.done(p.receipt, p.err)
+	}
+	if l.config.Observe != nil {
+		told.Took, told.Err = time.Since(begin), err
+		l.config.Observe(told)
 	}
 }
 
 // write runs one transaction over a batch. Each p has its answer afterwards, unless an error answers all.
-func (l *Ledger) write(batch []*pending) error {
+func (l *Ledger) write(batch []*pending, told *Batch) error {
 	var tx *bbolt.Tx
 	var committing bool
 	var before int
@@ -231,14 +249,18 @@ func (l *Ledger) write(batch []*pending) error {
 		if err := l.hook("before-commit"); err != nil {
 			return err
 		}
+		begin := time.Now()
 		if err := tx.Commit(); err != nil {
 			return err
 		}
+		l.unsealed = true
+		told.Recorded, told.Commit = appended, time.Since(begin)
 		if err := l.hook("after-commit"); err != nil {
 			return err
 		}
 		l.mu.Lock()
 		l.head, l.full = h, nil // memory follows the disk
+		l.settled.Broadcast()
 		l.wake()
 		l.mu.Unlock()
 		l.sizeReceipts(batch, h.tree.Size())
@@ -275,57 +297,9 @@ func (l *Ledger) sizeReceipts(batch []*pending, size uint64) {
 	}
 }
 
-// commitFailed answers a batch whose commit returned err. before is the transaction that the file held.
-//
-// The batch may be on disk: the meta page is written before it is synced. Memory can no longer claim to match the file, so
-// refuse all work until the file was read back. A full disk is the one exception that can be proved: when it is the pages
-// that found no room, the meta page was never written, which shows in the file itself, and the next batch may find room.
-func (l *Ledger) commitFailed(err error, before int) error {
-	if diskFull(err) && l.committed() == before {
-		full := refusal.New(refusal.Unavailable, "LEDGER_DISK_FULL", "",
-			"The disk of the ledger is full; the event is not recorded. Make room, then send the same again.").
-			About(l.path).Because(err)
-		l.mu.Lock()
-		l.full = full
-		l.mu.Unlock()
-		return full
-	}
-	return l.stop(haltAll, refusal.New(refusal.Unavailable, "LEDGER_OUTCOME_UNKNOWN", "",
-		"Writing to the disk failed and the event may be recorded or not. The service must read its file back first; then "+
-			"send the same event again: it is recorded once in either case.").About(l.path).Because(err))
-}
-
-// committed returns the id of the transaction that the file now holds, or -1.
-func (l *Ledger) committed() int {
-	id := -1
-	_ = guard(func() error {
-		return l.db.View(func(tx *bbolt.Tx) error {
-			id = tx.ID()
-			return nil
-		})
-	})
-	return id
-}
-
-// fillFailed answers a batch that did not come as far as its commit: nothing of it is in the file.
-func (l *Ledger) fillFailed(err error) error {
-	if r := refusal.As(err); r != nil && r.Kind == refusal.DataLoss {
-		return l.stop(haltWrites, r)
-	}
-	return l.stop(haltWrites, refusal.New(refusal.Unavailable, "LEDGER_STOPPED", "",
-		"The service stopped recording because of a fault of its own; the event is not recorded. Its operator must look into the "+
-			"log and restart it; then send the same again.").About(l.path).Because(err))
-}
-
 // fill judges a batch in order and puts what is accepted into tx and h.
 func (l *Ledger) fill(tx *bbolt.Tx, h *head, batch []*pending) (appended int, err error) {
-	w := writer{
-		entries: tx.Bucket(bucketEntries), hashes: tx.Bucket(bucketHashes),
-		ids: tx.Bucket(bucketIDs), book: tx.Bucket(bucketBook),
-	}
-	for _, b := range []*bbolt.Bucket{w.entries, w.hashes, w.ids} {
-		b.FillPercent = fillPercent
-	}
+	w := newWriter(tx)
 	for _, p := range batch {
 		if p.ctx.Err() != nil {
 			p.err = busy(p.ctx)
@@ -350,7 +324,7 @@ func (l *Ledger) fill(tx *bbolt.Tx, h *head, batch []*pending) (appended int, er
 		if e.Seq >= proof.MaxTree {
 			return 0, errors.New("the tree is full")
 		}
-		if err := l.config.Judge.Decide(w.book, e); err != nil {
+		if err := judged(func() error { return l.config.Judge.Decide(w.book, e) }); err != nil {
 			p.err = verdict(err)
 			continue
 		}
@@ -360,7 +334,7 @@ func (l *Ledger) fill(tx *bbolt.Tx, h *head, batch []*pending) (appended int, er
 		if err := l.hook("before-apply"); err != nil {
 			return 0, err
 		}
-		if err := l.config.Judge.Apply(w.book, e); err != nil {
+		if err := judged(func() error { return l.config.Judge.Apply(w.book, e) }); err != nil {
 			return 0, fmt.Errorf("entry %d, event %s, could not be folded into the book: %w", e.Seq, e.ID, plain(err))
 		}
 		if err := l.hook("after-apply"); err != nil {
@@ -408,6 +382,17 @@ func (l *Ledger) now(last time.Time) time.Time {
 // writer holds the buckets of one transaction.
 type writer struct {
 	entries, hashes, ids, book *bbolt.Bucket
+}
+
+func newWriter(tx *bbolt.Tx) writer {
+	w := writer{
+		entries: tx.Bucket(bucketEntries), hashes: tx.Bucket(bucketHashes),
+		ids: tx.Bucket(bucketIDs), book: tx.Bucket(bucketBook),
+	}
+	for _, b := range []*bbolt.Bucket{w.entries, w.hashes, w.ids} {
+		b.FillPercent = fillPercent
+	}
+	return w
 }
 
 // lookUp finds the entry that has p's event id, earlier in the log or in the batch. Resent tells whether it is the same

@@ -24,19 +24,14 @@ import (
 
 // Tests that may kill a process run this test binary again as a child, told by its environment what to do.
 func TestMain(m *testing.M) {
-	path := os.Getenv("LEDGER_CHILD_PATH")
-	switch os.Getenv("LEDGER_CHILD") {
-	case "":
-		os.Exit(m.Run())
-	case "write":
-		writeUntilKilled(path)
-	case "rebuild":
-		rebuildUntilKilled(path)
-	case "verify":
-		verifyInChild(path)
-	case "fill":
-		fillFile(path)
+	if what := os.Getenv("LEDGER_CHILD"); what != "" {
+		children[what](os.Getenv("LEDGER_CHILD_PATH"))
 	}
+	os.Exit(m.Run())
+}
+
+var children = map[string]func(path string){
+	"write": writeUntilKilled, "rebuild": rebuildUntilKilled, "verify": verifyInChild, "fill": fillFile,
 }
 
 func child(ctx context.Context, what, path string, environment ...string) *exec.Cmd {

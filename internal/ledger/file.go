@@ -60,6 +60,17 @@ func options(c Config, flags func(flag int) int) *bbolt.Options {
 // openFile opens path without ever creating or initialising it: bbolt makes a missing or empty file into a new one, and a
 // service that starts empty because a disk was not mounted would look like one whose log was wiped.
 func openFile(path string, c Config) (*bbolt.DB, error) {
+	return open(path, options(c, func(flag int) int { return flag &^ os.O_CREATE }))
+}
+
+// openToRead is openFile for who writes nothing, on a file that may lie where nothing can be written.
+func openToRead(path string, c Config) (*bbolt.DB, error) {
+	o := options(c, func(flag int) int { return flag })
+	o.ReadOnly, o.PreLoadFreelist = true, true
+	return open(path, o)
+}
+
+func open(path string, o *bbolt.Options) (*bbolt.DB, error) {
 	info, err := os.Stat(path)
 	switch {
 	case errors.Is(err, os.ErrNotExist):
@@ -76,7 +87,7 @@ func openFile(path string, c Config) (*bbolt.DB, error) {
 	var db *bbolt.DB
 	err = guard(func() error {
 		var err error
-		db, err = bbolt.Open(path, filePerm, options(c, func(flag int) int { return flag &^ os.O_CREATE }))
+		db, err = bbolt.Open(path, filePerm, o)
 		return err
 	})
 	if errors.Is(err, berrors.ErrTimeout) {
@@ -100,10 +111,29 @@ func asUnreadable(path string, err error) error {
 			"restore a copy; the other parties' checkpoints tell whether the copy is complete.", path).About(path).Because(err)
 }
 
-// createFile makes the file under a passing name and links it to its own when it is whole.
+// createFile makes a ledger file without entries.
 func createFile(path string, c Config) error {
+	return appear(path, ".new-ledger-*", func(passing string) error {
+		db, err := bbolt.Open(passing, filePerm, options(c, func(flag int) int { return flag }))
+		if err != nil {
+			return err
+		}
+		return errors.Join(db.Update(func(tx *bbolt.Tx) error {
+			if err := makeBuckets(tx, c); err != nil {
+				return err
+			}
+			var empty proof.Frontier
+			_, err := putHead(tx, c, &empty)
+			return err
+		}), db.Close())
+	})
+}
+
+// appear has make write a file under a passing name and links it to its own when it is whole and synced, so that a crash
+// leaves the whole file or none. It replaces nothing.
+func appear(path, pattern string, make func(passing string) error) error {
 	dir := filepath.Dir(path)
-	f, err := os.CreateTemp(dir, ".new-ledger-*")
+	f, err := os.CreateTemp(dir, pattern) // readable by its owner only
 	if err != nil {
 		return err
 	}
@@ -112,15 +142,7 @@ func createFile(path string, c Config) error {
 	if err := f.Close(); err != nil {
 		return err
 	}
-	db, err := bbolt.Open(passing, filePerm, options(c, func(flag int) int { return flag }))
-	if err != nil {
-		return err
-	}
-	err = db.Update(func(tx *bbolt.Tx) error { return initialise(tx, c) })
-	if closeErr := db.Close(); err == nil {
-		err = closeErr
-	}
-	if err != nil {
+	if err := make(passing); err != nil {
 		return err
 	}
 	if err := os.Link(passing, path); err != nil {
@@ -148,7 +170,7 @@ func syncDir(dir string) error {
 	return nil
 }
 
-func initialise(tx *bbolt.Tx, c Config) error {
+func makeBuckets(tx *bbolt.Tx, c Config) error {
 	for _, name := range [][]byte{bucketMeta, bucketEntries, bucketHashes, bucketIDs, bucketBook} {
 		if _, err := tx.CreateBucket(name); err != nil {
 			return err
@@ -158,12 +180,7 @@ func initialise(tx *bbolt.Tx, c Config) error {
 	if err := meta.Put(keyFormat, []byte(formatVersion)); err != nil {
 		return err
 	}
-	if err := meta.Put(keyOrigin, []byte(c.Origin)); err != nil {
-		return err
-	}
-	var empty proof.Frontier
-	_, err := putHead(tx, c, &empty)
-	return err
+	return meta.Put(keyOrigin, []byte(c.Origin))
 }
 
 // putHead signs and stores the checkpoint of tree.
@@ -172,11 +189,15 @@ func putHead(tx *bbolt.Tx, c Config, tree *proof.Frontier) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
+	return signed, storeHead(tx, tree.Size(), signed)
+}
+
+func storeHead(tx *bbolt.Tx, size uint64, signed []byte) error {
 	meta := tx.Bucket(bucketMeta)
-	if err := meta.Put(keySize, seqKey(tree.Size())); err != nil {
-		return nil, err
+	if err := meta.Put(keySize, seqKey(size)); err != nil {
+		return err
 	}
-	return signed, meta.Put(keyCheckpoint, signed)
+	return meta.Put(keyCheckpoint, signed)
 }
 
 // load reads what memory needs, and checks that the stored tree has the root that its checkpoint signs.
@@ -211,6 +232,9 @@ func load(tx *bbolt.Tx, c Config) (h head, rebuilding bool, err error) {
 			"The ledger is of the log %.80q and its checkpoint is not signed by the key given for %q. Give this ledger's own "+
 				"name and key; if they are its own, the checkpoint was altered.", origin, c.Origin).
 			With("found", fmt.Sprintf("%.80q", origin)).With("allowed", c.Origin).Because(err)
+	}
+	if got := string(meta.Get(keyOrigin)); got != c.Origin {
+		return head{}, false, fmt.Errorf("it names the log %.80q, and its checkpoint the log %q", got, c.Origin)
 	}
 	h.tree, err = proof.NewFrontier(size, func(level int, n uint64) (proof.Hash, error) { return subtree(tx, level, n) })
 	if err != nil {

@@ -2,27 +2,37 @@
 // from them beside it.
 //
 // One committer takes what is queued, opens one transaction, and for each event in order asks the Judge whether it can
-// be true, appends it with its tree hashes and its id, and has the Judge fold it into the book; then it signs a checkpoint
-// over the grown tree and commits. All of it is in the file after a crash, or none.
+// be true, appends it with its tree hashes and its id, and has the Judge fold it into the book; then it signs a
+// checkpoint over the grown tree and commits. All of it is in the file after a crash, or none.
 //
 // Invariants:
 //
 //  1. No receipt leaves before the entry is synced and under a signed checkpoint.
+//
 //  2. The stored bytes are the signed bytes.
+//
 //  3. book = fold(entries): Rebuild gives the same keys and values, and Verify proves it.
+//
 //  4. One event id is one entry: the same bytes again get the first receipt, other bytes are refused.
+//
 //  5. A refused event changes nothing, and the others in its batch do not notice it.
+//
 //  6. Memory follows the disk, it never leads. When it cannot know what the disk holds, the ledger refuses all work until
 //     it has read the file back.
+//
 //  7. recorded_at never runs backwards along the log, whatever the clock does.
+//
+//  8. Nobody is shown what is not durable: the store shows a batch before its last sync has returned, so readers are held
+//     back to what is acknowledged, or wait.
 //
 // The ledger never learns what an event means, and never reads the book. Keys are big-endian; slices are copied before
 // they leave a transaction. A damaged page makes bbolt panic or fault; each use of the file turns that into a refusal
 // of kind DataLoss where the runtime allows it, but a deep check of a suspect file belongs in a process of its own.
 //
-// What a sync means is the disk's to keep: after a failed sync the pages read back may come from memory and not from the
-// disk, so a machine that reported LEDGER_OUTCOME_UNKNOWN should be restarted, not only the process, before its answer
-// is believed.
+// After a failed commit the file is read back, its last entries are verified, and its head is written and synced again
+// before anything goes on. Where the disk was full the ledger does this by itself as soon as there is room. Where the
+// disk failed it stops and says so: after a failed sync what is read may come from memory and not from the disk, so the
+// machine should be looked at and restarted, not only the process. See failure.go; health.go says what works meanwhile.
 //
 // Sources: RFC 6962 section 2.1; C2SP tlog-checkpoint. Left out: replication, and checkpoints of past sizes (a client
 // keeps those it saw).
@@ -50,8 +60,8 @@ import (
 // inside. Its answers must follow from the bucket and the entry alone, so that every replay gives the same bytes. It is
 // called for live events and, at the same time, by Verify on a scratch copy, so it keeps nothing between calls.
 type Judge interface {
-	// Decide reads book and says whether e can be true: nil, or a *refusal.Error that goes to the submitter. It must not
-	// write to book.
+	// Decide reads book and says whether e can be true: nil, or a *refusal.Error that goes to the submitter. It must
+	// not write to book.
 	Decide(book *bbolt.Bucket, e *Entry) error
 
 	// Apply folds e, which Decide has accepted, into book. It cannot refuse: an error says that the program is wrong or
@@ -90,17 +100,24 @@ type Config struct {
 	LockTimeout time.Duration    // how long to wait for the file's lock. 0: two seconds
 	Scratch     string           // folder for Verify's scratch file. "": the system's
 
-	// Hook, for tests only, is called at each of CrashPoints and RebuildCrashPoints. An error that it returns stands for a
-	// failure of the storage at that point.
+	// Observe, if not nil, is told of each batch after it was answered. It is called by the committer and must be
+	// quick.
+	Observe func(Batch)
+
+	// Hook, for tests only, is called at each of CrashPoints and RebuildCrashPoints and at ResumeCrashPoint. An error
+	// that it returns stands for a failure of the storage at that point.
 	Hook func(point string) error
 }
 
 // CrashPoints names the places in the way of a batch at which Config.Hook is called, in order: the batch is taken; an
-// event is accepted and stored but not folded; it is folded; the batch is about to be committed; it is on disk; memory has
-// followed and receipts are about to leave.
+// event is accepted and stored but not folded; it is folded; the batch is about to be committed; it is on disk; memory
+// has followed and receipts are about to leave.
 var CrashPoints = []string{
 	"batch-taken", "before-apply", "after-apply", "before-commit", "after-commit", "before-reply",
 }
+
+// ResumeCrashPoint names the same for what a ledger writes when it reads its file back after a failed commit.
+const ResumeCrashPoint = "resume-before-commit"
 
 // RebuildCrashPoints names the same for Rebuild: the old book is dropped on disk; before and after each chunk's commit.
 var RebuildCrashPoints = []string{"rebuild-dropped", "rebuild-before-commit", "rebuild-after-commit"}
@@ -111,10 +128,11 @@ type Ledger struct {
 	config Config
 
 	// Locks are taken in this order.
-	writing sync.Mutex   // one batch, rebuild or reopening at a time
-	files   sync.RWMutex // readers of the file share it; whoever replaces db holds it alone
-	db      *bbolt.DB
-	leaked  bool // a write transaction could not be ended; closing the file would wait for it for ever
+	writing  sync.Mutex   // one batch, rebuild or reopening at a time
+	files    sync.RWMutex // readers of the file share it; whoever replaces db holds it alone
+	db       *bbolt.DB
+	unsealed bool // a batch was committed since the file was opened
+	leaked   bool // a write transaction could not be ended; closing the file would wait for it for ever
 
 	mu     sync.Mutex
 	head   head
@@ -122,6 +140,8 @@ type Ledger struct {
 	full   *refusal.Error // the last batch found the disk full
 	grown  chan struct{}  // closed and replaced when the tree grows or the ledger halts
 	closed bool
+
+	settled *sync.Cond // of mu: a batch is acknowledged, or the ledger halts
 
 	queue     chan *pending
 	closing   chan struct{}  // closed when Close begins
@@ -136,23 +156,8 @@ type head struct {
 	checkpoint []byte    // signed
 }
 
-// halt is why the ledger does not work, and how much of it.
-type halt struct {
-	err   *refusal.Error
-	level haltLevel
-}
-
-type haltLevel int
-
-const (
-	haltNothing haltLevel = iota
-	haltWrites            // the file is known and readable, nothing more is recorded
-	haltBook              // and the book is not whole
-	haltAll               // it is not known what the file holds
-)
-
-// Create makes a new, empty ledger file with a signed checkpoint over no entries, and opens it. A ledger comes into being
-// in no other way. The file appears under its name whole or not at all.
+// Create makes a new, empty ledger file with a signed checkpoint over no entries, and opens it. A ledger comes into
+// being in no other way. The file appears under its name whole or not at all.
 //
 // Reasons: LEDGER_EXISTS, LEDGER_CONFIG, LEDGER_NOT_CREATED.
 func Create(path string, c Config) (*Ledger, error) {
@@ -162,19 +167,15 @@ func Create(path string, c Config) (*Ledger, error) {
 	if c.Signer == nil {
 		return nil, configRefusal("signer", "creating a ledger takes the log's private key")
 	}
-	exists := refusal.New(refusal.Exists, "LEDGER_EXISTS", "",
-		"There is a file at %s already; a ledger is created once. Open it, or name another path.", path).About(path)
 	if _, err := os.Lstat(path); err == nil {
-		return nil, exists
+		return nil, ledgerExists(path)
 	}
 	err := createFile(path, c)
 	switch {
 	case errors.Is(err, os.ErrExist):
-		return nil, exists.Because(err)
+		return nil, ledgerExists(path).Because(err)
 	case err != nil:
-		return nil, refusal.New(refusal.Unavailable, "LEDGER_NOT_CREATED", "",
-			"No ledger could be created at %s. See that the folder exists, may be written to and has room.", path).
-			About(path).Because(err)
+		return nil, notCreated(path, err)
 	}
 	return Open(path, c)
 }
@@ -194,6 +195,7 @@ func Open(path string, c Config) (*Ledger, error) {
 		queue:   make(chan *pending, maxQueue),
 		closing: make(chan struct{}),
 	}
+	l.settled = sync.NewCond(&l.mu)
 	if err := l.openAndLoad(nil); err != nil {
 		return nil, err
 	}
@@ -238,8 +240,8 @@ func configRefusal(field, what string) *refusal.Error {
 		With("found", what)
 }
 
-// openAndLoad opens the file, reads its head and finishes an interrupted rebuild. known, if not nil, is a tree that the file
-// held before and must continue. The caller holds writing and files, or is alone.
+// openAndLoad opens the file, reads its head and finishes an interrupted rebuild. known, if not nil, is a tree that the
+// file held before and must continue. The caller holds writing and files, or is alone.
 func (l *Ledger) openAndLoad(known *proof.Frontier) error {
 	db, err := openFile(l.path, l.config)
 	if err != nil {
@@ -268,6 +270,12 @@ func (l *Ledger) openAndLoad(known *proof.Frontier) error {
 				"recorded in it; put the right file back.", l.path, known.Size()).
 			About(l.path).With("old_size", fmt.Sprint(known.Size())).With("size", fmt.Sprint(h.tree.Size()))
 	}
+	if known != nil {
+		if err := guard(func() error { return l.resume(db, &h, known.Size()) }); err != nil {
+			_ = guard(db.Close)
+			return err
+		}
+	}
 	l.db, l.leaked = db, false
 	l.mu.Lock()
 	l.head, l.halt, l.full = h, halt{}, nil
@@ -278,38 +286,6 @@ func (l *Ledger) openAndLoad(known *proof.Frontier) error {
 	if err := l.rebuild(context.Background(), nil); err != nil {
 		_ = l.closeFile()
 		return err
-	}
-	return nil
-}
-
-// Reopen closes the file and reads it back, which clears a halt if the file is sound: after LEDGER_OUTCOME_UNKNOWN it
-// finds out which of the two outcomes it was. It waits for open views to end. On error the ledger stays halted.
-//
-// Reasons: those of Open, LEDGER_CLOSED, LEDGER_ROLLED_BACK if the file lost entries that were acknowledged, and
-// LEDGER_DAMAGED if the file cannot be let go of without ending the process.
-func (l *Ledger) Reopen() error {
-	l.writing.Lock()
-	defer l.writing.Unlock()
-	l.files.Lock()
-	defer l.files.Unlock()
-	l.mu.Lock()
-	closed := l.closed
-	l.mu.Unlock()
-	if closed {
-		return closedRefusal()
-	}
-	if err := l.closeFile(); err != nil {
-		return l.stop(haltAll, refusal.New(refusal.DataLoss, "LEDGER_DAMAGED", "",
-			"The ledger file %s could not be closed. End the process, verify the file and start again.", l.path).
-			About(l.path).Because(err))
-	}
-	if err := l.openAndLoad(&l.head.tree); err != nil {
-		r := refusal.As(err)
-		if r == nil {
-			r = refusal.New(refusal.Unavailable, "LEDGER_STOPPED", "", "The ledger file %s could not be read back.", l.path).
-				About(l.path).Because(err)
-		}
-		return l.stop(haltAll, r)
 	}
 	return nil
 }
@@ -326,8 +302,8 @@ func (l *Ledger) closeFile() error {
 	return guard(db.Close)
 }
 
-// Close takes no more events, records those already queued, and closes the file. It waits for open views to end. Further
-// calls return nil.
+// Close takes no more events, records those already queued, and closes the file. It waits for open views to end.
+// Further calls return nil.
 func (l *Ledger) Close() error {
 	l.mu.Lock()
 	if l.closed {
@@ -350,42 +326,23 @@ func (l *Ledger) Close() error {
 	if l.leaked {
 		return nil // the file's lock goes with the process
 	}
+	l.seal()
 	return l.closeFile()
 }
 
-// Err says whether the ledger can record: nil, or the refusal that events get, or, while the disk is full, what the last
-// batch was told although the next is tried again.
-func (l *Ledger) Err() error {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	switch {
-	case l.closed:
-		return closedRefusal()
-	case l.halt.err != nil:
-		return l.halt.err
-	case l.full != nil:
-		return l.full
+// seal writes the head a second time. The store keeps two heads in turn and falls back on the older one where the newer
+// is spoiled, which would silently take away the last batch; after this both lead to all of it. Nothing is lost if it
+// fails.
+func (l *Ledger) seal() {
+	if l.config.Signer == nil || !l.unsealed || l.stopped(haltWrites) != nil {
+		return
 	}
-	return nil
-}
-
-// stopped returns why work that needs this much of the ledger cannot be done, or nil.
-func (l *Ledger) stopped(needs haltLevel) error {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	if l.halt.err != nil && l.halt.level >= needs {
-		return l.halt.err
-	}
-	return nil
-}
-
-// stop halts the ledger for reason r and returns r.
-func (l *Ledger) stop(level haltLevel, r *refusal.Error) *refusal.Error {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	l.halt = halt{err: r, level: level}
-	l.wake()
-	return r
+	_ = guard(func() error {
+		return l.db.Update(func(tx *bbolt.Tx) error {
+			_, err := putHead(tx, l.config, &l.head.tree)
+			return err
+		})
+	})
 }
 
 // wake ends every Wait. The caller holds mu.

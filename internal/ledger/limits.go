@@ -20,5 +20,17 @@ const (
 	maxClockTime = int64(253402300799999) // 9999-12-31T23:59:59.999Z in milliseconds, the last a leaf can carry
 )
 
-// replayChunk is how many entries are folded in one transaction, or read in one view, when many are. Tests make it small.
-var replayChunk uint64 = 1000
+// What a replay, a check or an export holds in memory at once: some chunks of replayBytes, the one in work and those
+// ahead.
+const (
+	replayBytes = 8 << 20
+	chunksAhead = 2
+)
+
+// healEvery is how long a ledger whose disk was full waits before it tries again to go on. Tests make it short.
+var healEvery = time.Second
+
+// replayChunk is how many entries are folded in one transaction, or read in one view, when many are. The store keeps a
+// page that it changes whole until the commit, so larger chunks make the inserts between older keys slow. Tests make it
+// small.
+var replayChunk uint64 = 256

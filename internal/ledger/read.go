@@ -13,8 +13,10 @@ import (
 	"barward/internal/refusal"
 )
 
-// read runs f in a read transaction, if the ledger is fit for work that needs this much of it.
-func (l *Ledger) read(needs haltLevel, f func(tx *bbolt.Tx) error) error {
+// read runs f in a read transaction, if the ledger is fit for work that needs this much of it. size is the number of
+// entries that are acknowledged: the store shows a batch as soon as its last page is written, before the sync that
+// makes it durable has returned, so f takes nothing from beyond size.
+func (l *Ledger) read(needs haltLevel, f func(tx *bbolt.Tx, size uint64) error) error {
 	l.files.RLock()
 	defer l.files.RUnlock()
 	if err := l.stopped(needs); err != nil {
@@ -23,21 +25,45 @@ func (l *Ledger) read(needs haltLevel, f func(tx *bbolt.Tx) error) error {
 	if l.db == nil {
 		return closedRefusal()
 	}
-	return guard(func() error { return l.db.View(f) })
+	return guard(func() error {
+		return l.db.View(func(tx *bbolt.Tx) error {
+			stored, err := storedSize(tx)
+			if err != nil {
+				return err
+			}
+			return f(tx, min(stored, l.Size()))
+		})
+	})
 }
 
-// View gives f the book and the number of entries it is folded from, as of one moment. Slices of the book are gone when f
+// readSettled is read for who looks at more than the log's own rows: the book cannot be cut back to what is
+// acknowledged, so f waits for the batch in flight, one sync at most. size is all that tx holds.
+func (l *Ledger) readSettled(needs haltLevel, f func(tx *bbolt.Tx, size uint64) error) error {
+	return l.read(needs, func(tx *bbolt.Tx, _ uint64) error {
+		stored, err := storedSize(tx)
+		if err != nil {
+			return err
+		}
+		l.mu.Lock()
+		for l.head.tree.Size() < stored && l.halt.level < needs {
+			l.settled.Wait()
+		}
+		halted := l.halt
+		l.mu.Unlock()
+		if halted.level >= needs {
+			return halted.err
+		}
+		return f(tx, stored)
+	})
+}
+
+// View gives f the book and the number of entries it is folded from, as of one moment, and nothing that is not durable:
+// if a batch is between its last write and its last sync, View waits for it. Slices of the book are gone when f
 // returns: copy them. Keep views short, for the file grows while one is open; do not open a view or append within f.
 //
 // Reasons: LEDGER_REBUILDING, LEDGER_OUTCOME_UNKNOWN, LEDGER_CLOSED, LEDGER_DAMAGED; and whatever f returns.
 func (l *Ledger) View(f func(book *bbolt.Bucket, size uint64) error) error {
-	return l.read(haltBook, func(tx *bbolt.Tx) error {
-		size, err := storedSize(tx)
-		if err != nil {
-			return err
-		}
-		return f(tx.Bucket(bucketBook), size)
-	})
+	return l.readSettled(haltBook, func(tx *bbolt.Tx, size uint64) error { return f(tx.Bucket(bucketBook), size) })
 }
 
 // Size returns the number of entries known to be on disk.
@@ -62,22 +88,19 @@ func (l *Ledger) Checkpoint() ([]byte, error) {
 // Reasons: BEYOND_TREE, LEDGER_ENTRY_DAMAGED, LEDGER_HASH_MISMATCH, LEDGER_OUTCOME_UNKNOWN, LEDGER_CLOSED.
 func (l *Ledger) Entry(seq uint64) (*Entry, error) {
 	var e *Entry
-	err := l.read(haltAll, func(tx *bbolt.Tx) error {
-		size, err := storedSize(tx)
-		if err != nil {
-			return err
-		}
+	err := l.read(haltAll, func(tx *bbolt.Tx, size uint64) error {
 		if seq >= size {
 			return beyond("sequence", seq, size)
 		}
+		var err error
 		e, err = readEntry(tx, seq)
 		return err
 	})
 	return e, err
 }
 
-// Entries returns entries from number from on: at most limit, at most MaxPage, and fewer if they are large. At from equal
-// to the size of the tree there are none, which is no error.
+// Entries returns entries from number from on: at most limit, at most MaxPage, and fewer if they are large. At from
+// equal to the size of the tree there are none, which is no error.
 //
 // Reasons: PAGE_SIZE if limit is not positive, and those of Entry.
 func (l *Ledger) Entries(from uint64, limit int) ([]*Entry, error) {
@@ -86,11 +109,7 @@ func (l *Ledger) Entries(from uint64, limit int) ([]*Entry, error) {
 			With("found", fmt.Sprint(limit)).With("allowed", fmt.Sprint(MaxPage))
 	}
 	var page []*Entry
-	err := l.read(haltAll, func(tx *bbolt.Tx) error {
-		size, err := storedSize(tx)
-		if err != nil {
-			return err
-		}
+	err := l.read(haltAll, func(tx *bbolt.Tx, size uint64) error {
 		if from > size {
 			return beyond("sequence", from, size)
 		}
@@ -116,14 +135,14 @@ func (l *Ledger) Entries(from uint64, limit int) ([]*Entry, error) {
 // Reasons: EVENT_UNKNOWN, and those of Entry.
 func (l *Ledger) ByID(id uuid.UUID) (*Entry, error) {
 	var e *Entry
-	err := l.read(haltAll, func(tx *bbolt.Tx) error {
+	err := l.read(haltAll, func(tx *bbolt.Tx, size uint64) error {
 		at := tx.Bucket(bucketIDs).Get(id[:])
-		if at == nil {
+		if at != nil && len(at) != 8 {
+			return refusal.New(refusal.DataLoss, "LEDGER_ID_INDEX", "", "The index of event ids is damaged.").About(id.String())
+		}
+		if at == nil || binary.BigEndian.Uint64(at) >= size {
 			return refusal.New(refusal.NotFound, "EVENT_UNKNOWN", "event_id", "No entry has the event id %s. Check the id.", id).
 				About(id.String()).With("event_id", id.String())
-		}
-		if len(at) != 8 {
-			return refusal.New(refusal.DataLoss, "LEDGER_ID_INDEX", "", "The index of event ids is damaged.").About(id.String())
 		}
 		var err error
 		e, err = readEntry(tx, binary.BigEndian.Uint64(at))
@@ -148,8 +167,17 @@ func readEntry(tx *bbolt.Tx, seq uint64) (*Entry, error) {
 // decodeEntry reads a stored leaf, which the entry then shares.
 func decodeEntry(seq uint64, stored []byte, hash proof.Hash) (*Entry, error) {
 	if proof.LeafHash(stored) != hash {
-		return nil, dataLoss("LEDGER_HASH_MISMATCH", seq, "The stored bytes of entry %d do not match their hash.", seq)
+		return nil, hashMismatch(seq)
 	}
+	return parseEntry(seq, stored)
+}
+
+func hashMismatch(seq uint64) *refusal.Error {
+	return dataLoss("LEDGER_HASH_MISMATCH", seq, "The stored bytes of entry %d do not match their hash.", seq)
+}
+
+// parseEntry reads the bytes of a leaf, which the entry then shares, and checks neither hash nor signature.
+func parseEntry(seq uint64, stored []byte) (*Entry, error) {
 	leaf, err := proof.ParseLeaf(stored)
 	if err == nil {
 		var envelope proof.Envelope
@@ -177,8 +205,9 @@ func (l *Ledger) ProveInclusion(seq, size uint64) ([]proof.Hash, error) {
 	})
 }
 
-// ProveConsistency returns the proof that the tree of the first old entries is a beginning of the tree of the first size
-// entries, for proof.VerifyConsistency. It is empty when old is 0 or equal to size, for then there is nothing to show.
+// ProveConsistency returns the proof that the tree of the first old entries is a beginning of the tree of the first
+// size entries, for proof.VerifyConsistency. It is empty when old is 0 or equal to size, for then there is nothing to
+// show.
 //
 // Reasons: those of ProveInclusion.
 func (l *Ledger) ProveConsistency(old, size uint64) ([]proof.Hash, error) {
@@ -195,14 +224,11 @@ func (l *Ledger) ProveConsistency(old, size uint64) ([]proof.Hash, error) {
 
 func (l *Ledger) prove(size uint64, f func(tlog.HashReader) ([]proof.Hash, error)) ([]proof.Hash, error) {
 	var path []proof.Hash
-	err := l.read(haltAll, func(tx *bbolt.Tx) error {
-		stored, err := storedSize(tx)
-		if err != nil {
-			return err
-		}
+	err := l.read(haltAll, func(tx *bbolt.Tx, stored uint64) error {
 		if size > stored {
 			return beyond("size", size, stored)
 		}
+		var err error
 		path, err = f(tlog.HashReaderFunc(func(indexes []int64) ([]tlog.Hash, error) {
 			read := make([]tlog.Hash, len(indexes))
 			for i, index := range indexes {
@@ -228,8 +254,8 @@ func beyond(field string, asked, size uint64) *refusal.Error {
 		With("found", fmt.Sprint(asked)).With("size", fmt.Sprint(size))
 }
 
-// Wait returns the number of entries as soon as it is above size. It returns early with ctx's error, or with the refusal
-// for which the ledger halts or closes.
+// Wait returns the number of entries as soon as it is above size. It returns early with ctx's error, or with the
+// refusal for which the ledger halts or closes.
 func (l *Ledger) Wait(ctx context.Context, size uint64) (uint64, error) {
 	for {
 		l.mu.Lock()

@@ -53,16 +53,17 @@ func (l *Ledger) rebuild(ctx context.Context, progress func(done, total uint64))
 		if err := cancelled(ctx); err != nil {
 			return err
 		}
-		next := min(done+replayChunk, total)
+		next, size := done, 0
 		err := l.chunk("rebuild-after-commit", func(tx *bbolt.Tx) error {
-			for seq := done; seq < next; seq++ {
-				e, err := readEntry(tx, seq)
+			for ; next < min(done+replayChunk, total) && size < replayBytes; next++ {
+				e, err := readEntry(tx, next)
 				if err != nil {
 					return err
 				}
-				if err := l.config.Judge.Apply(tx.Bucket(bucketBook), e); err != nil {
+				if err := judged(func() error { return l.config.Judge.Apply(tx.Bucket(bucketBook), e) }); err != nil {
 					return replayFailed(e, err)
 				}
+				size += len(e.Event)
 			}
 			if next == total {
 				if err := tx.Bucket(bucketMeta).Delete(keyRebuilding); err != nil {
@@ -185,10 +186,10 @@ func bookDiffers(path, what string) *refusal.Error {
 
 // foldInto judges and folds an entry into a scratch book, as it was when it was recorded.
 func foldInto(book *bbolt.Bucket, judge Judge, e *Entry) error {
-	if err := judge.Decide(book, e); err != nil {
+	if err := judged(func() error { return judge.Decide(book, e) }); err != nil {
 		return replayFailed(e, fmt.Errorf("it would be refused today: %w", err))
 	}
-	if err := judge.Apply(book, e); err != nil {
+	if err := judged(func() error { return judge.Apply(book, e) }); err != nil {
 		return replayFailed(e, err)
 	}
 	return nil
@@ -199,9 +200,13 @@ func checkpointOf(tx *bbolt.Tx, c Config) (signed []byte, at proof.Checkpoint, e
 	signed = append([]byte(nil), tx.Bucket(bucketMeta).Get(keyCheckpoint)...)
 	at, err = proof.OpenCheckpoint(signed, c.Origin, c.Verifier)
 	if err != nil {
-		return nil, at, refusal.New(refusal.DataLoss, "LEDGER_CHECKPOINT_INVALID", "",
-			"The stored checkpoint cannot be read or is not signed by the log's key. Stop the service and keep the file.").
-			Because(err)
+		return nil, at, checkpointInvalid(err)
 	}
 	return signed, at, nil
+}
+
+func checkpointInvalid(err error) *refusal.Error {
+	return refusal.New(refusal.DataLoss, "LEDGER_CHECKPOINT_INVALID", "",
+		"The stored checkpoint cannot be read or is not signed by the log's key. Stop the service and keep the file.").
+		Because(err)
 }

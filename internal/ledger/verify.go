@@ -7,8 +7,6 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"runtime"
-	"sync"
 	"time"
 
 	"go.etcd.io/bbolt"
@@ -17,27 +15,28 @@ import (
 	"barward/internal/refusal"
 )
 
-// A Report says what Verify found in order.
+// A Report says what Verify, Backup, CheckBackup, Export or Import found in order.
 type Report struct {
 	Origin     string
-	Size       uint64     // entries: each parsed, hashed, its signature, id and time checked, judged and folded again
+	Size       uint64     // entries
 	Root       proof.Hash // computed from the entries, equal to what the checkpoint signs
 	Checkpoint []byte     // the signed checkpoint that was checked
-	BookKeys   uint64     // keys of the book, each equal to what the log yields
+	BookKeys   uint64     // keys of the book, each equal to what the log yields; 0 where the book was not folded again
 }
 
-// Verify checks the whole file against itself and the log's key: every entry parses, stands under its author's signature
-// and its hash; the stored tree is the one its entries make, with the root that the signed checkpoint names; times do not
-// run backwards; the index of ids has each entry and nothing else; and the book is, byte for byte, what the Judge decides
-// and folds from the entries in a scratch file. It stops at the first fault.
+// Verify checks the whole file against itself and the log's key: every entry parses, stands under its author's
+// signature and its hash; the stored tree is the one its entries make, with the root that the signed checkpoint names;
+// times do not run backwards; the index of ids has each entry and nothing else; and the book is, byte for byte, what
+// the Judge decides and folds from the entries in a scratch file. It stops at the first fault.
 //
 // It may run beside a working service: it reads in short views, and holds one for the last comparison only. It needs
-// about as much scratch space as the book. What it cannot see is that a log was swapped for another whole one under the
-// same key: only the checkpoints that others keep show that.
+// about as much scratch space as the book. In a ledger that was opened without its private key, where nothing else
+// writes, it also checks the store's own pages, and holds up a rebuild meanwhile. What it cannot see is that a log was
+// swapped for another whole one under the same key: only the checkpoints that others keep show that.
 //
 // Reasons: LEDGER_ENTRY_DAMAGED, LEDGER_HASH_MISMATCH, LEDGER_SIGNATURE_INVALID, LEDGER_TIME_ORDER, LEDGER_ID_INDEX,
-// LEDGER_REPLAY, LEDGER_ROOT_MISMATCH, LEDGER_CHECKPOINT_INVALID, LEDGER_BOOK_DIFFERS, LEDGER_DAMAGED, LEDGER_CANCELLED,
-// LEDGER_SCRATCH, and those for which the ledger is halted.
+// LEDGER_REPLAY, LEDGER_ROOT_MISMATCH, LEDGER_CHECKPOINT_INVALID, LEDGER_BOOK_DIFFERS, LEDGER_PAGES, LEDGER_DAMAGED,
+// LEDGER_CANCELLED, LEDGER_SCRATCH, and those for which the ledger is halted.
 func (l *Ledger) Verify(ctx context.Context, progress func(done, total uint64)) (Report, error) {
 	if progress == nil {
 		progress = func(done, total uint64) {}
@@ -48,75 +47,88 @@ func (l *Ledger) Verify(ctx context.Context, progress func(done, total uint64)) 
 			"No scratch file could be made to fold the log into. Name a folder with room for a copy of the book.").Because(err)
 	}
 	defer scratch.remove()
-	v := &verification{config: l.config, scratch: scratch.db, recordedAt: time.UnixMicro(0)}
+	v := &verification{config: l.config, scratch: scratch.db, signatures: true, progress: progress}
 
-	// What is there now, in chunks of one short view each.
+	// What is there now, in short views; then what came since, and all that holds of the whole, as of one moment.
 	total := l.Size()
-	for v.tree.Size() < total {
-		progress(v.tree.Size(), total)
-		if err := cancelled(ctx); err != nil {
-			return Report{}, err
-		}
-		var rows []row
-		err := l.read(haltBook, func(tx *bbolt.Tx) error {
-			var err error
-			rows, err = v.rows(tx, min(v.tree.Size()+replayChunk, total))
-			return err
-		})
-		if err != nil {
-			return Report{}, err
-		}
-		if err := v.check(rows); err != nil {
-			return Report{}, err
-		}
+	progress(0, total)
+	err = v.rest(ctx, total, func(f func(tx *bbolt.Tx) error) error {
+		return l.read(haltBook, func(tx *bbolt.Tx, _ uint64) error { return f(tx) })
+	})
+	if err != nil {
+		return Report{}, err
 	}
-	// What came since, and all that holds of the whole, as of one moment.
+	if l.config.Signer == nil { // nothing else writes, so the store's own pages can be checked too
+		l.writing.Lock()
+		defer l.writing.Unlock()
+	}
 	var report Report
-	err = l.read(haltBook, func(tx *bbolt.Tx) error {
-		size, err := storedSize(tx)
-		if err != nil {
+	err = l.readSettled(haltBook, func(tx *bbolt.Tx, size uint64) error {
+		if err := v.rest(ctx, size, func(f func(tx *bbolt.Tx) error) error { return f(tx) }); err != nil {
 			return err
 		}
-		for v.tree.Size() < size {
-			progress(v.tree.Size(), size)
-			if err := cancelled(ctx); err != nil {
-				return err
-			}
-			rows, err := v.rows(tx, min(v.tree.Size()+replayChunk, size))
-			if err != nil {
-				return err
-			}
-			if err := v.check(rows); err != nil {
+		if l.config.Signer == nil {
+			if err := checkPages(tx); err != nil {
 				return err
 			}
 		}
-		progress(size, size)
 		report, err = v.whole(ctx, tx)
 		return err
 	})
 	return report, err
 }
 
-// verification is how far Verify has come.
+// verification is how far the check of a file has come. Its progress is told from one goroutine.
 type verification struct {
 	config     Config
-	scratch    *bbolt.DB
+	scratch    *bbolt.DB         // nil: entries are not judged and folded, and the book is not compared
+	signatures bool              // the authors' signatures are checked
+	withoutIDs bool              // the index of ids is not looked at
+	taken      func(r row) error // if not nil, is given each checked row in order
+	progress   func(done, total uint64)
+
 	tree       proof.Frontier
 	recordedAt time.Time
 }
 
-// row is what the file holds about one entry, copied.
-type row struct {
-	leaf, hashes []byte
-	indexed      []byte // what the index of ids has under the entry's id
+// rest checks entries from the verified size up to total. view opens the file for as long as it takes to copy a chunk.
+func (v *verification) rest(ctx context.Context, total uint64, view func(func(tx *bbolt.Tx) error) error) error {
+	next := v.tree.Size()
+	return examineAll(v.signatures, func() (rows []row, err error) {
+		if next == total {
+			return nil, nil
+		}
+		if err := cancelled(ctx); err != nil {
+			return nil, err
+		}
+		err = guard(func() error {
+			return view(func(tx *bbolt.Tx) error {
+				rows, err = readRows(tx, next, total)
+				return err
+			})
+		})
+		next += uint64(len(rows))
+		return rows, err
+	}, func(rows []row) error {
+		if err := cancelled(ctx); err != nil { // what is read ahead may be all there is
+			return err
+		}
+		if err := v.take(rows); err != nil {
+			return err
+		}
+		v.progress(v.tree.Size(), total)
+		return nil
+	})
 }
 
-// rows copies the rows from the verified size up to end.
-func (v *verification) rows(tx *bbolt.Tx, end uint64) ([]row, error) {
-	rows := make([]row, 0, end-v.tree.Size())
+// readRows copies rows from number first on: at most a chunk of them, fewer if they are large, none from end on.
+func readRows(tx *bbolt.Tx, first, end uint64) ([]row, error) {
+	end = min(end, first+replayChunk)
+	rows := make([]row, 0, end-first)
 	entries, hashes, ids := tx.Bucket(bucketEntries), tx.Bucket(bucketHashes), tx.Bucket(bucketIDs)
-	for seq := v.tree.Size(); seq < end; seq++ {
-		r := row{leaf: bytes.Clone(entries.Get(seqKey(seq))), hashes: bytes.Clone(hashes.Get(seqKey(seq)))}
+	size := 0
+	for seq := first; seq < end && size < replayBytes; seq++ {
+		r := row{seq: seq, leaf: bytes.Clone(entries.Get(seqKey(seq))), hashes: bytes.Clone(hashes.Get(seqKey(seq)))}
 		if r.leaf == nil {
 			return nil, dataLoss("LEDGER_ENTRY_DAMAGED", seq, "Entry %d is missing.", seq)
 		}
@@ -129,79 +141,89 @@ func (v *verification) rows(tx *bbolt.Tx, end uint64) ([]row, error) {
 			}
 		}
 		rows = append(rows, r)
+		size += len(r.leaf)
 	}
 	return rows, nil
 }
 
-// check checks rows that follow the verified size and folds them. Signatures are nine tenths of the work and go to all
-// cores.
-func (v *verification) check(rows []row) error {
-	first := v.tree.Size()
-	entries := make([]*Entry, len(rows))
-	for i, r := range rows {
-		seq := first + uint64(i)
-		completed := v.tree.Append(nil, proof.LeafHash(r.leaf))
-		want := make([]byte, 0, len(completed)*len(proof.Hash{}))
-		for _, h := range completed {
+// take checks examined rows that follow the verified size against those before them, and folds them.
+func (v *verification) take(rows []row) error {
+	var room [49]proof.Hash
+	want := make([]byte, 0, len(room)*len(room[0]))
+	for _, r := range rows {
+		want = want[:0]
+		for _, h := range v.tree.Append(room[:0], r.hash) {
 			want = append(want, h[:]...)
 		}
-		if !bytes.Equal(want, r.hashes) {
-			return dataLoss("LEDGER_HASH_MISMATCH", seq,
-				"The stored tree hashes of entry %d are not those of its bytes and the entries before it.", seq)
+		switch {
+		case !bytes.Equal(want, r.hashes):
+			return dataLoss("LEDGER_HASH_MISMATCH", r.seq,
+				"The stored tree hashes of entry %d are not those of its bytes and the entries before it.", r.seq)
+		case r.err != nil:
+			return r.err
+		case r.entry.RecordedAt.Before(v.recordedAt):
+			return dataLoss("LEDGER_TIME_ORDER", r.seq, "Entry %d is recorded at %s, before the entry in front of it.",
+				r.seq, r.entry.RecordedAt.Format(time.RFC3339Nano))
+		case !v.withoutIDs && !bytes.Equal(r.indexed, seqKey(r.seq)):
+			return dataLoss("LEDGER_ID_INDEX", r.seq, "The index of event ids does not lead from %s to entry %d.",
+				r.entry.ID, r.seq)
 		}
-		e, err := decodeEntry(seq, r.leaf, completed[0])
-		if err != nil {
-			return err
+		v.recordedAt = r.entry.RecordedAt
+		if v.taken != nil {
+			if err := v.taken(r); err != nil {
+				return err
+			}
 		}
-		if e.RecordedAt.Before(v.recordedAt) {
-			return dataLoss("LEDGER_TIME_ORDER", seq, "Entry %d is recorded at %s, before the entry in front of it.",
-				seq, e.RecordedAt.Format(time.RFC3339Nano))
-		}
-		v.recordedAt = e.RecordedAt
-		if !bytes.Equal(r.indexed, seqKey(seq)) {
-			return dataLoss("LEDGER_ID_INDEX", seq, "The index of event ids does not lead from %s to entry %d.", e.ID, seq)
-		}
-		entries[i] = e
 	}
-	signatures := checkSignatures(entries)
-	folded := guard(func() error {
+	if v.scratch == nil {
+		return nil
+	}
+	return guard(func() error {
 		return v.scratch.Update(func(tx *bbolt.Tx) error {
-			for _, e := range entries {
-				if err := foldInto(tx.Bucket(bucketBook), v.config.Judge, e); err != nil {
+			for _, r := range rows {
+				if err := foldInto(tx.Bucket(bucketBook), v.config.Judge, r.entry); err != nil {
 					return err
 				}
 			}
 			return nil
 		})
 	})
-	if err := signatures(); err != nil {
-		return err
-	}
-	return folded
 }
 
-// checkSignatures starts checking on all cores; the function it returns waits and gives the first fault by sequence.
-func checkSignatures(entries []*Entry) func() error {
-	workers := min(runtime.GOMAXPROCS(0), len(entries))
-	faults := make([]error, len(entries))
-	var wait sync.WaitGroup
-	for w := range workers {
-		wait.Go(func() {
-			for i := w; i < len(entries); i += workers {
-				_, faults[i] = proof.Open(proof.Signed{Event: entries[i].Event, Signature: entries[i].Signature})
-			}
-		})
-	}
-	return func() error {
-		wait.Wait()
-		for i, err := range faults {
-			if err != nil {
-				return dataLoss("LEDGER_SIGNATURE_INVALID", entries[i].Seq,
-					"Entry %d, event %s, is not signed by the key it names.", entries[i].Seq, entries[i].ID).Because(err)
-			}
+// checkPages has the store check its own pages: each is in use once or free, and keys stand in order. Nothing may write
+// meanwhile. It reads every page.
+func checkPages(tx *bbolt.Tx) error {
+	// The store's check runs as far as a page says it does, so that is looked at first.
+	pages := int(tx.Size()) / tx.DB().Info().PageSize
+	for id := 0; id < pages; id++ {
+		page, err := tx.Page(id)
+		if err != nil || page == nil {
+			return pagesContradict(fmt.Errorf("page %d cannot be read: %w", id, err))
 		}
-		return nil
+		if page.Type == "free" {
+			continue
+		}
+		if page.OverflowCount < 0 || page.OverflowCount >= pages-id {
+			return pagesContradict(fmt.Errorf("page %d is said to go on for %d pages of %d", id, page.OverflowCount, pages))
+		}
+		id += page.OverflowCount
 	}
+	var first error
+	for err := range tx.Check() { // to its end: the check reads on in a goroutine of its own
+		if first == nil {
+			first = err
+		}
+	}
+	if first != nil {
+		return pagesContradict(first)
+	}
+	return nil
+}
+
+func pagesContradict(err error) *refusal.Error {
+	return refusal.New(refusal.DataLoss, "LEDGER_PAGES", "",
+		"The pages of the file contradict each other, so that the next entry could overwrite older ones. Stop the service, keep "+
+			"the file, and restore a copy that verifies.").Because(err)
 }
 
 // whole checks what holds of all entries together.
@@ -212,10 +234,7 @@ func (v *verification) whole(ctx context.Context, tx *bbolt.Tx) (Report, error) 
 		return Report{}, err
 	}
 	if at.Size != size || at.Root != v.tree.Root() {
-		return Report{}, refusal.New(refusal.DataLoss, "LEDGER_ROOT_MISMATCH", "",
-			"The checkpoint signs a tree of %d entries with root %s; the file's %d entries make %s. Stop the service and keep "+
-				"the file.", at.Size, at.Root, size, v.tree.Root()).
-			With("size", fmt.Sprint(size)).With("found", v.tree.Root().String()).With("allowed", at.Root.String())
+		return Report{}, rootMismatch(at, size, v.tree.Root())
 	}
 	for _, name := range [][]byte{bucketEntries, bucketHashes} {
 		if k, _ := tx.Bucket(name).Cursor().Seek(seqKey(size)); k != nil {
@@ -245,6 +264,9 @@ func (v *verification) whole(ctx context.Context, tx *bbolt.Tx) (Report, error) 
 				"verifies.", count, size).With("found", fmt.Sprint(count)).With("size", fmt.Sprint(size))
 	}
 	report := Report{Origin: at.Origin, Size: size, Root: at.Root, Checkpoint: signed}
+	if v.scratch == nil {
+		return report, nil
+	}
 	err = v.scratch.View(func(folded *bbolt.Tx) error {
 		var err error
 		report.BookKeys, err = compareBooks(tx.Bucket(bucketBook), folded.Bucket(bucketBook), "")

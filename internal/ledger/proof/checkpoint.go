@@ -150,6 +150,13 @@ func OpenCheckpoint(signed []byte, origin string, key Verifier) (Checkpoint, err
 			"This is not a signed checkpoint: text, an empty line, then signature lines, each ended by a newline. Fetch it again.").
 			Because(err)
 	}
+	for _, sig := range append(n.Sigs, n.UnverifiedSigs...) {
+		// Two spellings of one signature would let a copy be altered unseen.
+		if _, err := base64.StdEncoding.Strict().DecodeString(sig.Base64); err != nil {
+			return Checkpoint{}, refusal.Invalidf("CHECKPOINT_UNREADABLE", "checkpoint",
+				"A signature line of the checkpoint is not base64 as it is written. Fetch it again.").Because(err)
+		}
+	}
 	c, err := ParseBody([]byte(n.Text))
 	if err != nil {
 		return Checkpoint{}, err

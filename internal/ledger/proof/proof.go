@@ -12,7 +12,7 @@
 //  4. Every refusal is a *refusal.Error; no input makes the package panic or allocate beyond limits.go.
 //
 // Sources: RFC 6962 section 2.1 (tree), RFC 8032 (Ed25519), RFC 9562 section 5.7 (UUIDv7), C2SP signed-note and
-// tlog-checkpoint. Left out: cosignatures by witnesses, which are ignored like any signature of an unknown key.
+// tlog-checkpoint, C2SP tlog-cosignature (cosign.go). OpenCheckpoint ignores the signatures of others than the log.
 package proof
 
 import (

@@ -1,0 +1,106 @@
+package ledger_test
+
+import (
+	"encoding/json"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+)
+
+// Each defence is taken out of a copy of its source, and the tests named beside it must fail then: a suite that passes
+// without what it is for shows nothing. It builds the package anew for each, so it runs only where BARWARD_GUARDS is
+// set.
+func TestGuards(t *testing.T) {
+	if os.Getenv("BARWARD_GUARDS") == "" {
+		t.Skip("takes minutes; set BARWARD_GUARDS=1 to take each defence out and see its tests fail")
+	}
+	for _, g := range []struct {
+		name, file, old, new string
+		tests                []string // each of them must fail
+	}{
+		{"commits are synced", "file.go", "FreelistType:    bbolt.FreelistMapType,", "FreelistType: bbolt.FreelistMapType, NoSync: true,",
+			[]string{"TestPowerLoss"}},
+		{"an event id is looked up", "append.go", "	if at == nil {\n", "	if at == nil || true {\n",
+			[]string{"TestCrashAtEachPoint", "TestCrashAtRandom"}},
+		{"a failed commit halts all work", "failure.go",
+			"return l.stopFor(halt{level: haltAll, heals: full, err: outcomeUnknown(l.path, err)})", "return outcomeUnknown(l.path, err)",
+			[]string{"TestDiskFailsAtEachStep"}},
+		{"a disk that was full heals", "failure.go", "heals: full,", "heals: false,",
+			[]string{"TestDiskFailsAtEachStep"}},
+		{"a failing disk is not trusted again", "failure.go", "	full := diskFull(err)\n", "	full := diskFull(err) || err != nil\n",
+			[]string{"TestDiskFailsAtEachStep"}},
+		{"reopening verifies and writes", "failure.go", "	first := known - min(known, maxBatch)\n",
+			"	if true {\n		return nil\n	}\n	first := known - min(known, maxBatch)\n", []string{"TestReopenVerifiesTheTail"}},
+		{"reopening demands the same log", "file.go", "	if known == nil {\n		return true, nil\n", "	if true {\n		return true, nil\n",
+			[]string{"TestReopen", "TestAttackFork"}},
+		{"a view waits for the sync", "read.go", "for l.head.tree.Size() < stored && l.halt.level < needs {",
+			"for false {", []string{"TestReadsWaitForTheSync"}},
+		{"rows in flight are hidden", "read.go", "return f(tx, min(stored, l.Size()))", "return f(tx, stored)",
+			[]string{"TestReadsWaitForTheSync"}},
+		{"an orderly close writes both heads", "ledger.go", "	l.seal()\n", "", []string{"TestAttackSpoilTheHead"}},
+		{"pages are checked", "verify.go", "	if first != nil {\n", "	if first != nil && false {\n",
+			[]string{"TestAttackFreeAUsedPage"}},
+		{"hashes are checked", "verify.go", "case !bytes.Equal(want, r.hashes):", "case false:",
+			[]string{"TestVerifyFinds", "TestAttackSwapTwoEntries", "TestFlippedBitsInEntries"}},
+		{"the book is compared", "rebuild.go", "case !bytes.Equal(va, vb):", "case false:",
+			[]string{"TestAttackReplaceTheBook", "TestVerifyFinds"}},
+		{"the head fits its tree", "file.go", "if signed.Size != size || signed.Root != h.tree.Root() {", "if false {",
+			[]string{"TestAttackCutTheTail"}},
+		{"a backup is held against a checkpoint", "backup.go", "if err := more.holds(tx, h.tree.Size()); err != nil {",
+			"if err := more.holds(tx, h.tree.Size()); false {", []string{"TestCheckBackup", "TestAttackCutTheTail", "TestAttackFork"}},
+		{"consistency is demanded", "proof/watcher.go", "if err := VerifyConsistency(*last, next, path); err != nil {",
+			"if err := VerifyConsistency(*last, next, path); false {", []string{"TestAttackFork"}},
+		{"an export's tree is checked", "proof/export.go", "if x.tree.Root() != x.checkpoint.Root {", "if false {",
+			[]string{"TestEveryBitOfAnExport"}},
+		{"an import judges again", "export.go", "if err := foldInto(w.book, c.Judge, r.entry); err != nil {",
+			"if err := c.Judge.Apply(w.book, r.entry); err != nil {", []string{"TestImportRefusals"}},
+		{"a judge that panics is told apart", "failure.go", "		case ofStore(p):\n", "		case true:\n",
+			[]string{"TestApplyFails", "TestJudgeHasBugs"}},
+		{"a file that fails in the judge is told apart", "failure.go", "		case ofStore(p):\n", "		case false:\n",
+			[]string{"TestFileFailsInTheJudge"}},
+	} {
+		t.Run(g.name, func(t *testing.T) {
+			source, err := os.ReadFile(filepath.FromSlash(g.file))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if n := strings.Count(string(source), g.old); n != 1 {
+				t.Fatalf("%s has the defence %d times; mend the list", g.file, n)
+			}
+			dir := t.TempDir()
+			without := filepath.Join(dir, "without.go")
+			write(t, without, []byte(strings.Replace(string(source), g.old, g.new, 1)))
+			at, err := filepath.Abs(filepath.FromSlash(g.file))
+			if err != nil {
+				t.Fatal(err)
+			}
+			overlay, err := json.Marshal(map[string]any{"Replace": map[string]string{at: without}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			write(t, filepath.Join(dir, "overlay.json"), overlay)
+			cmd := exec.Command("go", "test", "-vet=off", "-count=1", "-timeout=10m", "-overlay="+filepath.Join(dir, "overlay.json"),
+				"-run", "^("+strings.Join(g.tests, "|")+")$", ".")
+			out, err := cmd.CombinedOutput()
+			if err == nil {
+				t.Errorf("without it, %v pass", g.tests)
+			}
+			if strings.Contains(string(out), "[build failed]") {
+				t.Fatalf("it does not build:\n%s", out)
+			}
+			if strings.Contains(string(out), "panic: test timed out") {
+				t.Fatalf("it hangs:\n%.3000s", out)
+			}
+			for _, name := range g.tests {
+				// A panic or a crash of the whole is a failure of the test that was running.
+				failed := regexp.MustCompile(`(?m)^(--- FAIL: ` + name + ` |panic: |fatal error: )`)
+				if !failed.Match(out) {
+					t.Errorf("without it, %s does not fail:\n%.3000s", name, out)
+				}
+			}
+		})
+	}
+}
