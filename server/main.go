@@ -1,9 +1,10 @@
 // Command barward-server keeps the ledger and serves it.
 //
 // It is flags, environment and signals around Run: init makes a ledger with its log key and first administrator, serve
-// answers clients, and verify, rebuild and status look after the file while no server holds it. What it says for programs
-// goes to standard output as JSON; logs, progress and refusals go to standard error. It ends with 0 when it did what was
-// asked, 1 when it refused or found a fault, 2 when the command line could not be understood.
+// answers clients, and the other commands look after the file, by the operator's socket of the server that holds it
+// or, if none does, by themselves. What it says for programs goes to standard output as JSON; logs, progress and
+// refusals go to standard error. It ends with 0 when it did what was asked, 1 when it refused or found a fault, 2 when
+// the command line could not be understood. OPERATING.md is for whoever keeps it running.
 package main
 
 import (
@@ -30,11 +31,16 @@ const (
 
 // commandLine is every flag there is. A passphrase is none of them: flags are seen by everybody on the machine.
 type commandLine struct {
-	Init    initCommand    `cmd:"" help:"Make a new ledger with its log key, its operator and its first administrator."`
-	Serve   serveCommand   `cmd:"" help:"Serve a ledger until SIGINT or SIGTERM."`
-	Verify  verifyCommand  `cmd:"" help:"Check every entry, hash, signature and the book. Needs the ledger to itself."`
-	Rebuild rebuildCommand `cmd:"" help:"Drop the book and fold it again from the entries. Needs the ledger to itself."`
-	Status  statusCommand  `cmd:"" help:"Say what a ledger holds. Needs the ledger to itself."`
+	Init        initCommand        `cmd:"" help:"Make a new ledger with its log key, its operator and its first administrator."`
+	Serve       serveCommand       `cmd:"" help:"Serve a ledger until SIGINT or SIGTERM; SIGHUP reads the certificates again."`
+	Status      statusCommand      `cmd:"" help:"Say what a ledger holds and how its server is."`
+	Verify      verifyCommand      `cmd:"" help:"Check every entry, hash, signature and the book."`
+	Rebuild     rebuildCommand     `cmd:"" help:"Drop the book and fold it again from the entries."`
+	Backup      backupCommand      `cmd:"" help:"Write a checked copy of the ledger file, beside a running server or without."`
+	CheckBackup checkBackupCommand `cmd:"" help:"Check a copy, and that it holds all that a later checkpoint covers."`
+	Restore     restoreCommand     `cmd:"" help:"Make a ledger file of a copy."`
+	Export      exportCommand      `cmd:"" help:"Write the whole log in a form that anyone can verify without a database."`
+	Import      importCommand      `cmd:"" help:"Make a ledger file of an export."`
 
 	Version kong.VersionFlag `help:"Print the version and end."`
 }
