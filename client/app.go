@@ -3,58 +3,79 @@ package main
 import (
 	"bufio"
 	"context"
-	"crypto/tls"
-	"crypto/x509"
 	"errors"
+	"fmt"
 	"io"
-	"net"
 	"os"
 	"strings"
-	"sync"
 	"time"
 
 	"golang.org/x/term"
-	"google.golang.org/grpc"
-	"google.golang.org/grpc/credentials"
-	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/protobuf/proto"
 
 	"barward/client/outbox"
+	"barward/client/station"
 	"barward/internal/identity"
+	"barward/internal/ledger/proof"
 	"barward/internal/refusal"
+	"barward/internal/weighing"
 	pb "barward/proto/barward/v1"
 )
 
-// app is one run of the command: its flags, its streams, and what is opened when it is first needed.
+// app is one run of the command: its flags, its streams, and the station that does the work, opened when it is first
+// needed.
 type app struct {
 	ctx           context.Context
 	g             *globals
 	in            io.Reader
 	out, complain io.Writer
-	home          home
 	now           func() time.Time
+	key           identity.Key // opened already; tests save the passphrase's work by it
+	label         string       // of the key file, once it is open
 
-	key    identity.Key
-	conn   *grpc.ClientConn
-	ledger pb.LedgerServiceClient
-	book   pb.BookServiceClient
-	settle pb.SettlementServiceClient
-	box    *outbox.Outbox
-	trust  trust
-	lines  *bufio.Reader
+	station *station.Station
+	box     *outbox.Outbox // the station's
+	ledger  pb.LedgerServiceClient
+	book    pb.BookServiceClient
+	settle  pb.SettlementServiceClient
+	lines   *bufio.Reader
 }
 
 func newApp(ctx context.Context, g *globals, in io.Reader, out, complain io.Writer) *app {
-	return &app{ctx: ctx, g: g, in: in, out: out, complain: complain, home: home{g.Home}, now: time.Now}
+	return &app{ctx: ctx, g: g, in: in, out: out, complain: complain, now: time.Now}
 }
 
 func (a *app) close() {
-	if a.conn != nil {
-		_ = a.conn.Close() // nothing is lost by it: what mattered was answered
+	if a.station != nil {
+		_ = a.station.Close() // nothing is lost by it: what mattered was answered
 	}
+}
+
+// openBox opens the station and its outbox, once. It needs neither key nor link.
+func (a *app) openBox() error {
+	if a.station != nil {
+		return nil
+	}
+	s, err := station.Open(station.Config{Home: a.g.Home, Server: a.g.Server, CA: a.g.CA, Certificate: a.g.Certificate,
+		CertificateKey: a.g.CertificateKey, LogKey: a.g.LogKey, Party: a.g.Party, Timeout: a.g.Timeout, Now: a.now,
+		Say: func(format string, args ...any) { say(a.complain, format, args...) }, Unlock: a.unlock})
+	if err != nil {
+		return err
+	}
+	a.station, a.box = s, s.Outbox()
+	return nil
 }
 
 // person opens the key file, once.
 func (a *app) person() (identity.Key, error) {
+	if err := a.openBox(); err != nil {
+		return identity.Key{}, err
+	}
+	return a.station.Unlocked()
+}
+
+// unlock asks for the passphrase of the key file.
+func (a *app) unlock() (identity.Key, error) {
 	if !a.key.IsZero() {
 		return a.key, nil
 	}
@@ -62,33 +83,47 @@ func (a *app) person() (identity.Key, error) {
 		return identity.Key{}, refusal.Invalidf("KEY_MISSING", "--key",
 			"No key file is named. Give --key FILE or set BARWARD_KEY; `barward person keygen` makes one.")
 	}
-	passphrase, err := a.passphrase("Passphrase for " + a.g.Key + ": ")
+	passphrase, err := a.passphrase(a.g.PassphraseFile, "Passphrase for "+a.g.Key+": ")
 	if err != nil {
 		return identity.Key{}, err
 	}
-	a.key, _, err = identity.LoadKey(a.g.Key, passphrase)
-	return a.key, err
+	key, label, err := identity.LoadKey(a.g.Key, passphrase)
+	a.label = label
+	return key, err
 }
 
 // passphrase reads it from the file that was named, else from the terminal without showing it.
-func (a *app) passphrase(prompt string) (string, error) {
-	if a.g.PassphraseFile != "" {
-		text, err := readFile(a.g.PassphraseFile, maxPassphraseFile)
+func (a *app) passphrase(file, prompt string) (string, error) {
+	if file != "" {
+		text, err := station.ReadFile(file, maxPassphraseFile)
 		if err != nil {
 			return "", err
 		}
 		line, _, _ := strings.Cut(string(text), "\n")
 		return strings.TrimSuffix(line, "\r"), nil
 	}
-	file, ok := a.terminal()
+	terminal, ok := a.terminal()
 	if !ok {
 		return "", refusal.Invalidf("PASSPHRASE_MISSING", "--passphrase-file",
 			"The key file needs its passphrase, and there is no terminal to ask on. Set BARWARD_PASSPHRASE_FILE to a file that holds it.")
 	}
 	say(a.complain, "%s", prompt)
-	typed, err := term.ReadPassword(int(file.Fd()))
+	typed, err := term.ReadPassword(int(terminal.Fd()))
 	say(a.complain, "\n")
 	return string(typed), err
+}
+
+// newPassphrase reads the passphrase of a key file that is to be made; it is asked for twice.
+func (a *app) newPassphrase(file string) (string, error) {
+	passphrase, err := a.passphrase(file, "New passphrase: ")
+	if err != nil || file != "" {
+		return passphrase, err
+	}
+	again, err := a.passphrase("", "Again: ")
+	if err == nil && again != passphrase {
+		err = refusal.Invalidf("PASSPHRASE_DIFFERS", "", "The two passphrases are not the same; no key was made.")
+	}
+	return passphrase, err
 }
 
 // terminal returns standard input if a person sits at it.
@@ -97,69 +132,28 @@ func (a *app) terminal() (*os.File, bool) {
 	return file, ok && term.IsTerminal(int(file.Fd()))
 }
 
-// link connects to the service, once, and learns which log it keeps. The call itself waits for nothing: an absent
-// service is found by the first answer that does not come.
+// link makes the connection, once, and waits for nothing.
 func (a *app) link() error {
-	if a.conn != nil {
-		return nil
-	}
-	key, err := a.person()
-	if err != nil {
+	if _, err := a.person(); err != nil {
 		return err
 	}
-	secure, local, err := a.transport()
-	if err != nil {
-		return err
-	}
-	if err := a.openBox(); err != nil {
-		return err
-	}
-	if err := a.trust.open(a.home, a.box, a.g.LogKey); err != nil {
-		return err
-	}
-	tokens := &tokens{key: key, trust: &a.trust, now: a.now, local: local}
-	conn, err := grpc.NewClient("passthrough:///"+a.g.Server, grpc.WithTransportCredentials(secure),
-		grpc.WithPerRPCCredentials(tokens), grpc.WithUserAgent("barward"),
-		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxAnswer)))
-	if err != nil {
-		return refusal.Invalidf("SERVER_MALFORMED", "--server", "%q is no address of a service; write host:port.",
-			a.g.Server).Because(err)
-	}
-	a.conn = conn
-	a.ledger, a.book, a.settle = pb.NewLedgerServiceClient(conn), pb.NewBookServiceClient(conn), pb.NewSettlementServiceClient(conn)
-	return nil
-}
-
-// openBox opens the outbox, once.
-func (a *app) openBox() (err error) {
-	if a.box == nil {
-		a.box, err = outbox.Open(a.home.path("outbox"))
-	}
+	_, err := a.station.Link()
 	return err
 }
 
-// transport chooses TLS, except for a service on this very machine, where no wire could be tapped.
-func (a *app) transport() (secure credentials.TransportCredentials, local bool, err error) {
-	host, _, err := net.SplitHostPort(a.g.Server)
-	if err != nil {
-		return nil, false, refusal.Invalidf("SERVER_MALFORMED", "--server",
-			"%q is no address of a service; write host:port.", a.g.Server)
+// open makes the first contact, after which the clients of the services are there.
+func (a *app) open() (err error) {
+	if err := a.openBox(); err != nil {
+		return err
 	}
-	if ip := net.ParseIP(host); a.g.CA == "" && (host == "localhost" || ip != nil && ip.IsLoopback()) {
-		return insecure.NewCredentials(), true, nil
+	if a.ledger, err = a.station.Ledger(a.ctx); err != nil {
+		return err
 	}
-	config := &tls.Config{MinVersion: tls.VersionTLS13}
-	if a.g.CA != "" {
-		pem, err := readFile(a.g.CA, maxInput)
-		if err != nil {
-			return nil, false, err
-		}
-		config.RootCAs = x509.NewCertPool()
-		if !config.RootCAs.AppendCertsFromPEM(pem) {
-			return nil, false, refusal.Invalidf("CA_MALFORMED", "--ca", "%s holds no certificate in PEM form.", a.g.CA)
-		}
+	if a.book, err = a.station.Book(a.ctx); err != nil {
+		return err
 	}
-	return credentials.NewTLS(config), false, nil
+	a.settle, err = a.station.Settlement(a.ctx)
+	return err
 }
 
 // call bounds the wait for one answer.
@@ -167,110 +161,35 @@ func (a *app) call() (context.Context, context.CancelFunc) {
 	return context.WithTimeout(a.ctx, a.g.Timeout)
 }
 
-// tokens puts a fresh self-issued token on each call, once the log that it is for is known.
-type tokens struct {
-	key   identity.Key
-	trust *trust
-	now   func() time.Time
-	local bool
-
-	mu    sync.Mutex
-	token string
-	made  time.Time
-}
-
-// GetRequestMetadata implements credentials.PerRPCCredentials.
-func (t *tokens) GetRequestMetadata(context.Context, ...string) (map[string]string, error) {
-	origin := t.trust.origin()
-	if origin == "" {
-		return nil, nil // the first question of all is for the checkpoint, which anybody may read
-	}
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	if now := t.now(); t.token == "" || now.Sub(t.made) > tokenLife/2 || now.Before(t.made) {
-		token, err := identity.IssueToken(t.key, origin, now, tokenLife)
-		if err != nil {
-			return nil, err
-		}
-		t.token, t.made = token, now
-	}
-	return map[string]string{"authorization": "Bearer " + t.token}, nil
-}
-
-// RequireTransportSecurity implements credentials.PerRPCCredentials.
-func (t *tokens) RequireTransportSecurity() bool { return !t.local }
-
-// open makes the first contact: the key of the log must be known before any token can be made for it.
-func (a *app) open() error {
-	if err := a.link(); err != nil {
+// lookBack ends every run that spoke to the service by looking at the checkpoint.
+func (a *app) lookBack(err error) error {
+	if a.station == nil {
 		return err
 	}
-	if a.trust.origin() == "" {
-		return a.advance()
-	}
-	return nil
+	return a.station.LookBack(a.ctx, err)
 }
 
-// identify returns the party and the person that the key speaks for. It asks the service once and remembers the answer,
-// so that a bench without a link can still write full references.
-func (a *app) identify() (party, person string, err error) {
-	key, err := a.person()
-	if err != nil {
-		return "", "", err
-	}
-	var me struct{ Party, Person string }
-	file := "people/" + string(key.ID()) + ".json" // one each, because a gold room may share a workstation
-	if found, err := a.home.readJSON(file, &me); err != nil {
-		return "", "", err
-	} else if found && (a.g.Party == "" || a.g.Party == me.Party) {
-		return me.Party, me.Person, nil
-	}
-	if a.g.Party != "" {
-		return a.g.Party, "", nil
-	}
-	found, err := a.findPerson(key.Public())
-	if err != nil {
-		return "", "", partyUnknown(err)
-	}
-	me.Party, me.Person = found.GetParty(), found.GetName()
-	return me.Party, me.Person, a.home.writeJSON(file, me)
+// included demands the proof that an entry is in the tree of the last checkpoint.
+func (a *app) included(e *pb.Entry) (proof.Checkpoint, error) {
+	err := a.station.Included(a.ctx, e.GetSequence(), e.GetLeaf())
+	at, _ := a.station.Seen()
+	return at, err
 }
 
-func partyUnknown(err error) error {
-	if unreachable(err) {
-		return refusal.New(refusal.Unavailable, "PARTY_UNKNOWN", "--party",
-			"The service does not answer, so it is not known which party your key acts for. Give --party, or write references as party/number.").Because(err)
+// entry fetches an entry by number or event id, and checks that its author signed it.
+func (a *app) entry(which string) (*pb.Entry, error) {
+	if err := a.openBox(); err != nil {
+		return nil, err
 	}
-	return err
-}
-
-// findPerson walks the register of people for a key; a page is one call, and it is done once per home.
-func (a *app) findPerson(public []byte) (*pb.Person, error) {
-	var person *pb.Person
-	err := a.walk(pb.ThingKind_THING_KIND_PERSON, "", func(t *pb.Thing) bool {
-		if string(t.GetPerson().GetPublicKey()) == string(public) {
-			person = t.GetPerson()
-		}
-		return person == nil
-	})
-	if err == nil && person == nil {
-		err = refusal.New(refusal.NotFound, "KEY_UNKNOWN", "",
-			"The key %s is not registered there. Have the administrator of your party enrol it.",
-			identity.KeyIDOf(public).Short())
-	}
-	return person, err
+	return a.station.FindEntry(a.ctx, which)
 }
 
 // ref completes a short reference: `OT-0412` means our own party's. An empty one stays empty.
 func (a *app) ref(short string) (string, error) {
-	if short == "" || strings.Contains(short, "/") {
-		return short, nil
-	}
-	party, _, err := a.identify()
-	if err != nil {
+	if err := a.openBox(); err != nil {
 		return "", err
 	}
-	return party + "/" + short, nil
+	return a.station.Ref(a.ctx, short)
 }
 
 // refs completes several.
@@ -285,12 +204,54 @@ func (a *app) refs(short []string) ([]string, error) {
 	return full, nil
 }
 
-// beside completes a short reference with the party of another: the boxes of a consignment are the consignor's.
-func beside(neighbour, short string) string {
-	if party, _, ok := strings.Cut(neighbour, "/"); ok && short != "" && !strings.Contains(short, "/") {
-		return party + "/" + short
+// get asks for one thing by its short or full name.
+func (a *app) get(kind pb.ThingKind, name string) (*pb.Thing, error) {
+	if err := a.openBox(); err != nil {
+		return nil, err
 	}
-	return short
+	return a.station.Get(a.ctx, kind, name)
+}
+
+// balance returns a balance, as it was seen last where there is no link.
+func (a *app) balance(name string) (*weighing.Balance, error) {
+	if err := a.openBox(); err != nil {
+		return nil, err
+	}
+	return a.station.Balance(a.ctx, name)
+}
+
+// walk goes through all pages until more says that it has enough.
+func (a *app) walk(kind pb.ThingKind, filter string, more func(*pb.Thing) bool) error {
+	if err := a.openBox(); err != nil {
+		return err
+	}
+	return a.station.Walk(a.ctx, kind, filter, more)
+}
+
+// envelope makes an event of a body, when and where the flags say.
+func (a *app) envelope(body proto.Message) (*pb.Event, error) {
+	key, err := a.person()
+	if err != nil {
+		return nil, err
+	}
+	return a.station.Envelope(a.ctx, key, body, a.g.At, a.g.Place)
+}
+
+// put signs an event and puts it in the outbox.
+func (a *app) put(event *pb.Event) (outbox.Item, error) {
+	key, err := a.person()
+	if err != nil {
+		return outbox.Item{}, err
+	}
+	return a.station.Put(key, event)
+}
+
+// input reads a file that a person named; `-` is standard input.
+func (a *app) input(path string) ([]byte, error) {
+	if path == "-" {
+		return station.ReadAll(a.in, "standard input", station.MaxInput)
+	}
+	return station.ReadFile(path, station.MaxInput)
 }
 
 // line reads one line of standard input without its ending, or returns when the command is interrupted: what somebody
@@ -328,3 +289,6 @@ func (a *app) readLine() (string, error) {
 	}
 	return strings.TrimRight(string(text), "\r\n"), err
 }
+
+// say writes to a person; a failing terminal has nobody to be told.
+func say(w io.Writer, format string, args ...any) { _, _ = fmt.Fprintf(w, format, args...) }

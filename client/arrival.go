@@ -3,15 +3,13 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
-	"strings"
 	"sync"
 
 	"google.golang.org/protobuf/proto"
 
 	"barward/client/outbox"
-	"barward/internal/custody"
+	"barward/client/station"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
 )
@@ -46,12 +44,12 @@ func (c *arrivalReceive) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	readings, err := massesOf(c.Reading, c.Unit)
+	readings, err := station.MassesOf(c.Reading, c.Unit)
 	if err != nil {
 		return refusal.In(err, "--reading")
 	}
-	return a.record(&pb.BarReceived{Consignment: consignment, Box: beside(consignment, c.Box),
-		Bar: beside(consignment, c.Bar), Seals: c.Seal,
+	return a.record(&pb.BarReceived{Consignment: consignment, Box: station.Beside(consignment, c.Box),
+		Bar: station.Beside(consignment, c.Bar), Seals: c.Seal,
 		Balance: balance, Readings: readings, Condition: c.Condition, Air: c.air()})
 }
 
@@ -68,134 +66,15 @@ func (c *arrivalStatus) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	d, err := a.loadDoor(consignment)
+	d, err := a.station.Door(a.ctx, consignment)
 	if err != nil {
 		return err
 	}
 	return a.showArrival(d)
 }
 
-// door is what is advised and what has come through the door so far. It is kept in home, so that scanning can begin and
-// go on without a link.
-type door struct {
-	Consignment string              `json:"consignment"`
-	Advised     []custody.Box       `json:"advised"`
-	Seals       map[string][]string `json:"seals"` // on record, by box
-	Scans       []custody.Scan      `json:"scans"`
-
-	boxOf map[string]string // advised box of each bar
-	found map[string]bool   // bars that came
-	boxes map[string]bool
-	left  int
-}
-
-func doorFile(consignment string) string {
-	return "arrivals/" + strings.ReplaceAll(consignment, "/", "+") + ".json"
-}
-
-// loadDoor asks the service; where it does not answer, what was kept last stands. What still waits in the outbox counts
-// as come: the clerk scanned it.
-func (a *app) loadDoor(consignment string) (*door, error) {
-	d, err := a.askDoor(consignment)
-	if unreachable(err) {
-		d = &door{}
-		found, broken := a.home.readJSON(doorFile(consignment), d)
-		if broken != nil {
-			return nil, broken
-		}
-		if !found {
-			return nil, err
-		}
-		say(a.complain, "The service does not answer; the advice is as it was seen last.\n")
-	} else if err != nil {
-		return nil, err
-	}
-	d.index()
-	waiting, err := a.box.Waiting(outbox.MaxPage)
-	if err != nil {
-		return nil, err
-	}
-	for _, item := range waiting {
-		event := &pb.Event{}
-		if err := proto.Unmarshal(item.Signed.Event, event); err != nil {
-			continue // the service will say what is wrong with it
-		}
-		if r := event.GetBarReceived(); r.GetConsignment() == consignment && !d.found[r.GetBar()] {
-			d.came(r.GetBox(), r.GetBar())
-		}
-	}
-	return d, a.home.writeJSON(doorFile(consignment), d)
-}
-
-func (a *app) askDoor(consignment string) (*door, error) {
-	thing, err := a.get(pb.ThingKind_THING_KIND_CONSIGNMENT, consignment)
-	if err != nil {
-		return nil, err
-	}
-	c := thing.GetConsignment()
-	d := &door{Consignment: consignment, Seals: map[string][]string{}}
-	advisedIn := map[string]string{}
-	err = a.walk(pb.ThingKind_THING_KIND_BOX, fmt.Sprintf("consignment = %q", consignment), func(t *pb.Thing) bool {
-		b := t.GetBox()
-		d.Advised = append(d.Advised, custody.Box{ID: b.GetName(), Bars: b.GetBars()})
-		d.Seals[b.GetName()] = b.GetSeals()
-		for _, bar := range b.GetBars() {
-			advisedIn[bar] = b.GetName()
-		}
-		return true
-	})
-	if err != nil {
-		return nil, err
-	}
-	for _, bar := range append(c.GetReceived(), c.GetExtra()...) {
-		// In which box it was found, the bar itself tells; asking for each would take a call a bar. The advised one stands.
-		d.Scans = append(d.Scans, custody.Scan{Box: advisedIn[bar], Bar: bar})
-	}
-	return d, nil
-}
-
-// index makes the look-ups that answer a scan at once.
-func (d *door) index() {
-	d.boxOf, d.found, d.boxes = map[string]string{}, map[string]bool{}, map[string]bool{}
-	for _, box := range d.Advised {
-		d.boxes[box.ID] = true
-		for _, bar := range box.Bars {
-			d.boxOf[bar] = box.ID
-			d.left++
-		}
-	}
-	scans := d.Scans
-	d.Scans = nil
-	for _, s := range scans {
-		d.came(s.Box, s.Bar)
-	}
-}
-
-// came counts a bar in; an unreadable one has no mark to count by.
-func (d *door) came(box, bar string) {
-	d.Scans = append(d.Scans, custody.Scan{Box: box, Bar: bar})
-	if bar == "" || d.found[bar] {
-		return
-	}
-	d.found[bar] = true
-	if _, advised := d.boxOf[bar]; advised {
-		d.left--
-	}
-}
-
-// tally sets the advice against the scans, by the rules of its room.
-func (d *door) tally() (custody.Arrival, error) {
-	var scans []custody.Scan
-	for _, s := range d.Scans {
-		if s.Box != "" || s.Bar != "" {
-			scans = append(scans, s)
-		}
-	}
-	return custody.Tally(d.Advised, scans)
-}
-
-func (a *app) showArrival(d *door) error {
-	arrival, err := d.tally()
+func (a *app) showArrival(d *station.Door) error {
+	arrival, err := d.Tally()
 	if err != nil {
 		return err
 	}
@@ -257,14 +136,14 @@ func (c *arrivalScan) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	d, err := a.loadDoor(consignment)
+	d, err := a.station.Door(a.ctx, consignment)
 	if err != nil {
 		return err
 	}
-	s := &scan{door: d, balance: balance, unit: c.Unit, air: c.air()}
-	if s.judge, err = a.balanceAtHand(balance); err != nil {
+	s := &station.Scan{Door: d, Balance: balance, Unit: c.Unit, Air: c.air()}
+	if s.Judge, err = a.balance(balance); err != nil {
 		say(a.complain, "The balance is not known here (%s), so readings are not judged now; the service will.\n",
-			sentence(err))
+			station.Sentence(err))
 	}
 	var rows []row
 	if c.File != "" {
@@ -272,7 +151,7 @@ func (c *arrivalScan) Run(a *app) error {
 			return err
 		}
 	}
-	m := &mate{app: a, door: d, wake: make(chan struct{}, 1), stopped: make(chan struct{}), shown: a.out}
+	m := &mate{app: a, wake: make(chan struct{}, 1), stopped: make(chan struct{}), shown: a.out}
 	if a.g.Output != "table" {
 		m.shown = a.complain // standard output is for what is read by programs
 	}
@@ -288,10 +167,10 @@ func (c *arrivalScan) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	if err := a.home.writeJSON(doorFile(consignment), d); err != nil {
+	if err := a.station.KeepDoor(d); err != nil {
 		return err
 	}
-	stopped := a.flush(m.told)
+	stopped := a.station.Flush(a.ctx, m.told)
 	if err := a.showArrival(d); err != nil {
 		return err
 	}
@@ -299,19 +178,19 @@ func (c *arrivalScan) Run(a *app) error {
 }
 
 // readScans reads and checks every row before the first is recorded.
-func (c *arrivalScan) readScans(a *app, s *scan) ([]row, error) {
+func (c *arrivalScan) readScans(a *app, s *station.Scan) ([]row, error) {
 	rows, err := a.readRows(c.File, []string{"box", "mark", "reading1", "reading2"}, []string{"seals", "condition"})
 	if err != nil {
 		return nil, err
 	}
 	for i := range rows {
-		if rows[i].readings, err = massesOf(rows[i].readings, c.Unit); err != nil {
+		if rows[i].readings, err = station.MassesOf(rows[i].readings, c.Unit); err != nil {
 			return nil, rows[i].wrong("reading", err)
 		}
-		if s.judge == nil {
+		if s.Judge == nil {
 			continue
 		}
-		if words, refused := readable(s.judge, rows[i].readings); refused {
+		if words, refused := station.Readable(s.Judge, rows[i].readings); refused {
 			return nil, rows[i].wrong("reading", errors.New(words))
 		}
 	}
@@ -321,13 +200,12 @@ func (c *arrivalScan) readScans(a *app, s *scan) ([]row, error) {
 // mate sends behind the scanner's back and tells what the service found.
 type mate struct {
 	app     *app
-	door    *door
 	wake    chan struct{}
 	stopped chan struct{}
 
 	mu      sync.Mutex // of shown and answers
 	shown   io.Writer
-	answers []answer
+	answers []station.Answer
 }
 
 func (m *mate) say(format string, args ...any) {
@@ -336,18 +214,24 @@ func (m *mate) say(format string, args ...any) {
 	say(m.shown, format, args...)
 }
 
-// sendBehind sends whatever waits each time that it is woken. A link that is down is told once, and tried again with the
-// next scan.
+// sendBehind sends whatever waits each time that it is woken. A link that is down is told once, and tried again
+// with the next scan.
 func (m *mate) sendBehind() {
 	defer close(m.stopped)
 	down := false
 	for range m.wake {
-		err := m.app.flush(m.told)
+		err := m.app.station.Flush(m.app.ctx, m.told)
+		var alarm *station.Untrusted
 		switch {
+		case errors.As(err, &alarm): // the whole of it is told at the end
+			if !down {
+				m.say("*** DO NOT RELY ON THIS LOG *** Stop scanning; what was scanned is kept in the outbox.\n")
+			}
+			down = true
 		case m.app.ctx.Err() != nil: // stopped by hand: what waits is sent at the end
 		case err != nil && !down:
 			down = true
-			m.say("… link down (%s); scans are kept in the outbox\n", sentence(err))
+			m.say("… link down (%s); scans are kept in the outbox\n", station.Sentence(err))
 		case err == nil && down:
 			down = false
 			m.say("… link up again\n")
@@ -356,22 +240,22 @@ func (m *mate) sendBehind() {
 }
 
 // told shows an answer only if there is something to do about it: the scan itself was answered before.
-func (m *mate) told(to answer) {
+func (m *mate) told(to station.Answer) {
 	event := &pb.Event{}
-	if err := proto.Unmarshal(to.item.Signed.Event, event); err != nil {
-		to.err = errors.Join(to.err, err)
+	if err := proto.Unmarshal(to.Item.Signed.Event, event); err != nil {
+		to.Err = errors.Join(to.Err, err)
 	}
-	about := short(event.GetBarReceived().GetBar())
+	about := station.Short(event.GetBarReceived().GetBar())
 	if event.GetBarReceived() == nil {
-		about = kindWords(event)
+		about = station.KindWords(event)
 	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.answers = append(m.answers, to)
-	if to.err != nil {
-		say(m.shown, "✗ REFUSED       %s: %s\n", about, sentence(to.err))
+	if to.Err != nil {
+		say(m.shown, "✗ REFUSED       %s: %s\n", about, station.Sentence(to.Err))
 	}
-	for _, d := range to.receipt.GetDiscrepancies() {
+	for _, d := range to.Receipt.GetDiscrepancies() {
 		say(m.shown, "  ! %s: %s\n", about, printable(discrepancyLine(d)))
 	}
 }
@@ -392,12 +276,13 @@ func (m *mate) record(event *pb.BarReceived) error {
 	return nil
 }
 
-func (m *mate) scanRows(s *scan, rows []row) error {
+func (m *mate) scanRows(s *station.Scan, rows []row) error {
 	for _, r := range rows {
 		if m.app.ctx.Err() != nil {
 			return nil
 		}
-		reply, event := s.row(r)
+		reply, event := s.Row(station.Row{Box: r.cells["box"], Mark: r.cells["mark"], Condition: r.cells["condition"],
+			Seals: several(r.cells["seals"]), Readings: r.readings})
 		if event != nil {
 			if err := m.record(event); err != nil {
 				return err
@@ -408,11 +293,11 @@ func (m *mate) scanRows(s *scan, rows []row) error {
 	return nil
 }
 
-func (m *mate) scanLines(s *scan, help string) error {
+func (m *mate) scanLines(s *station.Scan, help string) error {
 	ctx, cancel := context.WithCancel(m.app.ctx)
 	defer cancel()
 	if _, sits := m.app.terminal(); sits {
-		m.say("%s\n\n%s: %d bars remain. Scan a box.\n", help, s.door.Consignment, s.door.left)
+		m.say("%s\n\n%s: %d bars remain. Scan a box.\n", help, s.Door.Consignment, s.Door.Left())
 	}
 	type typed struct {
 		text string
@@ -440,14 +325,14 @@ func (m *mate) scanLines(s *scan, help string) error {
 			if line.err != nil {
 				return endOfInput(line.err)
 			}
-			reply, event, stop := s.line(line.text)
+			answers, event, stop := s.Line(line.text)
 			if event != nil {
 				if err := m.record(event); err != nil {
 					return err
 				}
 			}
-			if reply != "" {
-				m.say("%s\n", reply)
+			for _, answer := range answers {
+				m.say("%s\n", answer)
 			}
 			if stop {
 				return nil
@@ -456,31 +341,26 @@ func (m *mate) scanLines(s *scan, help string) error {
 	}
 }
 
-// finish proves all receipts and says how it stands.
+// finish says how it stands; what was recorded is proven, unless stopped says otherwise.
 func (m *mate) finish(stopped error) error {
 	a, recorded, refused := m.app, 0, 0
 	for _, to := range m.answers {
-		if to.err != nil {
+		if to.Err != nil {
 			refused++
-			continue
+		} else {
+			recorded++
 		}
-		if err := a.prove(to.item.Signed, to.receipt); err != nil {
-			return unproven(err)
-		}
-		recorded++
 	}
-	waiting, err := a.box.Waiting(outbox.MaxPage)
-	if err != nil {
+	err := a.standing(refused, stopped)
+	var alarm *station.Untrusted
+	var unproven *station.Unproven
+	if errors.As(stopped, &alarm) || errors.As(stopped, &unproven) {
 		return err
 	}
-	m.say("%d recorded and proven, %d refused, %d waiting\n", recorded, refused, len(waiting))
-	switch {
-	case len(waiting) > 0:
-		return keptBecause(len(waiting), stopped)
-	case stopped != nil:
-		return stopped
-	case refused > 0:
-		return errTold
+	waiting, broken := a.box.Waiting(outbox.MaxPage)
+	if broken != nil {
+		return broken
 	}
-	return nil
+	m.say("%d recorded and proven, %d refused, %d waiting\n", recorded, refused, len(waiting))
+	return err
 }

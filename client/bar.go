@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"barward/client/station"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
 )
@@ -75,7 +76,7 @@ func (a *app) showRaised(names []string) error {
 			return nil
 		}
 		thing, err := a.get(pb.ThingKind_THING_KIND_DISCREPANCY, name)
-		if refused := ofStatus(err); refused != nil && refused.Kind == refusal.NotFound {
+		if refused := station.OfStatus(err); refused != nil && refused.Kind == refusal.NotFound {
 			continue
 		}
 		if err != nil {

@@ -6,6 +6,7 @@ import (
 	"io"
 	"time"
 
+	"barward/client/station"
 	"barward/internal/quantity"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
@@ -63,7 +64,7 @@ func (c *weighCmd) Run(a *app) error {
 	if event.Balance, err = a.ref(c.Balance); err != nil {
 		return err
 	}
-	if event.Readings, err = massesOf(c.Reading, c.Unit); err != nil {
+	if event.Readings, err = station.MassesOf(c.Reading, c.Unit); err != nil {
 		return refusal.In(err, "--reading")
 	}
 	return a.record(event)

@@ -7,9 +7,9 @@ import (
 	"strconv"
 	"strings"
 
+	"barward/client/station"
 	"barward/internal/assay"
 	"barward/internal/chart"
-	"barward/internal/ledger/proof"
 	"barward/internal/reckoning"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
@@ -197,7 +197,7 @@ func (c *assayRecompute) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	if err := a.included(entry.GetSequence(), proof.LeafHash(entry.GetLeaf())); err != nil {
+	if _, err := a.included(entry); err != nil {
 		return err
 	}
 	event := entry.GetEvent()
@@ -206,7 +206,7 @@ func (c *assayRecompute) Run(a *app) error {
 		reported = event.GetCorrected().GetAssayReported()
 	}
 	if party, number, _ := strings.Cut(name, "/"); reported.GetAssayId() != number || !strings.HasPrefix(entry.GetAuthor(), party+"/") {
-		return a.alarm(nil, fmt.Errorf("entry %d is not report %s", entry.GetSequence(), name))
+		return a.station.Accuse(entry, fmt.Errorf("entry %d is not report %s", entry.GetSequence(), name))
 	}
 	computed, err := reckoning.Worksheet([]byte(reported.GetWorksheetJson()))
 	if err != nil {
@@ -216,7 +216,7 @@ func (c *assayRecompute) Run(a *app) error {
 	if len(results) == 0 { // only the worksheet was signed; what it gave then, the book remembers
 		results = answer.GetReported()
 	}
-	stated, err := pureResults(results)
+	stated, err := station.PureResults(results)
 	if err != nil {
 		return err
 	}

@@ -3,6 +3,7 @@ package main
 import (
 	"google.golang.org/protobuf/proto"
 
+	"barward/client/station"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
 )
@@ -56,7 +57,7 @@ func (c *boxPack) pack(a *app, number string, bars, seals []string, gross string
 		return nil, err
 	}
 	if gross != "" {
-		if gross, err = massOf(gross, c.Unit); err != nil {
+		if gross, err = station.MassOf(gross, c.Unit); err != nil {
 			return nil, err
 		}
 	}

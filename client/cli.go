@@ -27,13 +27,17 @@ type cli struct {
 	Discrepancy discrepancyCmd `cmd:"" help:"Differences beyond what was agreed."`
 	Weighing    weighingCmd    `cmd:"" help:"Weighings compared, from figures alone."`
 	Bias        biasCmd        `cmd:"" help:"Laboratories, balances and accounts compared over time."`
+	Desk        deskCmd        `cmd:"" help:"The same at this workstation in a browser: gold room, receiving bay, office. It holds your open key until it is locked." example:"barward desk --listen 127.0.0.1:7412"`
 	Ledger      ledgerCmd      `cmd:"" help:"Outbox, entries, proofs, countersignatures, corrections."`
+	Evidence    evidenceCmd    `cmd:"" help:"One file that proves what was signed, anywhere and to anybody."`
 }
 
 // globals are the flags that every command takes.
 type globals struct {
 	Server         string        `help:"Service to talk to, host:port. Without TLS only on this machine." default:"127.0.0.1:7411" env:"BARWARD_SERVER" group:"Everywhere"`
 	CA             string        `name:"ca" help:"PEM file of the authority that signed the service's certificate; the system's list if not given." env:"BARWARD_CA" type:"path" group:"Everywhere"`
+	Certificate    string        `help:"PEM file of the certificate that shows this workstation to a service that asks for one; read anew for every connection." env:"BARWARD_CERTIFICATE" type:"path" group:"Everywhere"`
+	CertificateKey string        `help:"PEM file of its private key." env:"BARWARD_CERTIFICATE_KEY" type:"path" group:"Everywhere"`
 	Home           string        `help:"Folder of the outbox, the last checkpoint seen and what waits to be revealed." default:"~/.barward" env:"BARWARD_HOME" type:"path" group:"Everywhere"`
 	Key            string        `help:"Your key file." env:"BARWARD_KEY" type:"path" group:"Everywhere"`
 	PassphraseFile string        `help:"File whose first line opens the key file; asked for on a terminal if not given." env:"BARWARD_PASSPHRASE_FILE" type:"path" group:"Everywhere"`

@@ -124,37 +124,3 @@ func TestUsage(t *testing.T) {
 		}
 	}
 }
-
-// Plain text goes to this machine only.
-func TestTransport(t *testing.T) {
-	for _, tt := range []struct {
-		server, ca string
-		local      bool
-		reason     string
-	}{
-		{"127.0.0.1:7411", "", true, ""},
-		{"[::1]:7411", "", true, ""},
-		{"localhost:7411", "", true, ""},
-		{"192.0.2.7:7411", "", false, ""},
-		{"ledger.example:7411", "", false, ""},
-		{"127.0.0.1.example:7411", "", false, ""},
-		{"127.0.0.1", "", false, "SERVER_MALFORMED"},
-		{"127.0.0.1:7411", write(t, "ca.pem", "no certificate"), false, "CA_MALFORMED"},
-		{"127.0.0.1:7411", "/nowhere/ca.pem", false, "FILE_NOT_READ"},
-	} {
-		a := &app{g: &globals{Server: tt.server, CA: tt.ca}}
-		secure, local, err := a.transport()
-		if tt.reason != "" {
-			if r := asRefusal(err); r == nil || r.Reason != tt.reason {
-				t.Errorf("%s: %v, want %s", tt.server, err, tt.reason)
-			}
-			continue
-		}
-		if err != nil || local != tt.local || (secure.Info().SecurityProtocol == "tls") == tt.local {
-			t.Errorf("%s: local %v, %s, %v", tt.server, local, secure.Info().SecurityProtocol, err)
-		}
-		if tokens := (&tokens{local: local}); tokens.RequireTransportSecurity() == tt.local {
-			t.Errorf("%s: a token would need TLS: %v", tt.server, tokens.RequireTransportSecurity())
-		}
-	}
-}

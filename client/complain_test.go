@@ -14,6 +14,7 @@ import (
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/protoadapt"
 
+	"barward/client/station"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
 )
@@ -59,8 +60,8 @@ func TestSentences(t *testing.T) {
 			"REFUSED  --key: No key file is named. [KEY_MISSING]\n", exitRefused},
 		{"no refusal at all", fs.ErrPermission, "FAILED   permission denied\n", exitRefused},
 		{"kept", keptBecause(2, status.Error(codes.Unavailable, "gone")), "… 2 kept in the outbox, not yet recorded; `barward ledger send` sends what waits\n", exitKept},
-		{"not proven", unproven(context.DeadlineExceeded), "recorded, and not yet proven to be in the log", exitKept},
-		{"alarm", fmt.Errorf("at the end: %w", &untrusted{errors.New("two trees")}),
+		{"not proven", notProven(context.DeadlineExceeded), "recorded, and not yet proven to be in the log", exitKept},
+		{"alarm", fmt.Errorf("at the end: %w", &station.Untrusted{Cause: errors.New("two trees")}),
 			"*** DO NOT RELY ON THIS LOG ***\n", exitUntrusted},
 		{"told before", errTold, "", exitRefused},
 		{"nothing", nil, "", exitDone},
@@ -79,39 +80,13 @@ func TestRefusalThatIsNotAboutTheEvent(t *testing.T) {
 	for _, code := range []codes.Code{codes.Unavailable, codes.Unauthenticated, codes.ResourceExhausted,
 		codes.Internal, codes.DataLoss, codes.Unknown} {
 		f := newFake(t)
-		f.refuse = func(*pb.Event) *pb.Refusal {
+		f.Refuse = func(*pb.Event) *pb.Refusal {
 			return &pb.Refusal{Code: int32(code), Reason: "OF_THE_SERVICE", Message: "Not now."}
 		}
-		server, _ := f.serve(t, "127.0.0.1:0")
+		server, _ := f.Serve(t, "127.0.0.1:0")
 		d := newDesk(t, f, server)
 		d.run(incident...).want(t, exitKept, "Not now. [OF_THE_SERVICE]", "1 kept in the outbox")
-		f.refuse = nil
+		f.Refuse = nil
 		d.run("ledger", "send").want(t, exitDone, "recorded as entry 0")
 	}
-}
-
-// Whatever is typed at the door, nothing panics, nothing is recorded twice, and nothing without an open box.
-func FuzzScan(f *testing.F) {
-	f.Add("B-1 SN-1\nQ-1 100.0 100.0\nQ-2\n1.0 g\n1.0\nkeep\nstop")
-	f.Add("seal\nextra\n?\n? 1.0 1.0\n!\nB-2\nextra x 1.0 9.0\nkeep\nkeep")
-	f.Fuzz(func(t *testing.T, typed string) {
-		s := newScan()
-		bars := map[string]bool{}
-		for _, text := range strings.Split(typed, "\n") {
-			answer, event, _ := s.line(text)
-			if strings.TrimSpace(text) != "" && answer == "" && strings.ToLower(strings.TrimRight(strings.Fields(text)[0], ":")) != "stop" && strings.ToLower(strings.TrimRight(strings.Fields(text)[0], ":")) != "end" {
-				t.Fatalf("%q was not answered", text)
-			}
-			if event == nil {
-				continue
-			}
-			if event.GetBox() == "" || len(event.GetReadings()) < 2 || event.GetBar() != "" && bars[event.GetBar()] {
-				t.Fatalf("%q recorded %v", text, event)
-			}
-			bars[event.GetBar()] = true
-		}
-		if _, err := s.door.tally(); err != nil {
-			t.Fatal(err)
-		}
-	})
 }

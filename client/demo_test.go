@@ -109,6 +109,7 @@ func TestDemonstration(t *testing.T) {
 	if err != nil || !strings.Contains(string(said), `"verified": true`) {
 		t.Errorf("the ledger does not verify: %v\n%s", err, said)
 	}
+	t.Run("evidence", func(t *testing.T) { evidenceOfTheDemonstration(t, out) })
 }
 
 func mass(t *testing.T, text string) quantity.Mass {

@@ -1,15 +1,14 @@
 package main
 
 import (
-	"crypto/rand"
-	"encoding/hex"
 	"fmt"
 	"strings"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 
+	"barward/client/station"
 	"barward/internal/assay"
-	"barward/internal/quantity"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
 )
@@ -20,28 +19,11 @@ type exchangeCmd struct {
 	UmpireAppoint exchangeUmpireAppoint `cmd:"" help:"Call the umpire laboratory whose turn it is." example:"barward exchange umpire-appoint L-1 --element Ag --laboratory greywether --packet-seal SN-802"`
 	UmpireReport  exchangeUmpireReport  `cmd:"" help:"Report as umpire." example:"barward exchange umpire-report quillhaven/L-1 Ag=147.60 --packet-seal SN-802 --fee '640.00 USD'"`
 	Silence       exchangeSilence       `cmd:"" help:"Declare that the other side let its day to report pass; the agreement says what that settles." example:"barward exchange silence quillhaven/L-1"`
+	Watch         exchangeWatch         `cmd:"" help:"Wait for the other side, and open each sealed result as soon as both have committed." example:"barward exchange watch"`
 	Show          exchangeShow          `cmd:"" help:"Where the exchange of a lot stands." example:"barward exchange show quillhaven/L-1"`
 	List          listCmd               `cmd:"" help:"List lots in exchange." thing:"lot" example:"barward exchange list --filter 'state = \"IN_EXCHANGE\"'"`
 	Preview       offlineCmd            `cmd:"" help:"What given results would settle, without a service. JSON in and out." offline:"exchange" example:"barward exchange preview --file figures.json"`
 	UmpireAdvise  exchangeUmpireAdvise  `cmd:"" help:"Umpire or not: the chances, ounces and money of going on, for a lot on record or from figures alone. JSON in and out." computes:"umpire" example:"barward exchange umpire-advise --lot quillhaven/L-1 --element Ag --file labs.json"`
-}
-
-// sealedResult is a result that waits in home for its reveal. Whoever reads it knows our assay before the other side may.
-type sealedResult struct {
-	Lot     string          `json:"lot"`
-	Side    string          `json:"side"`
-	Round   int32           `json:"round"`
-	Results []sealedElement `json:"results"`
-	Nonce   string          `json:"nonce"`
-}
-
-type sealedElement struct {
-	Element  string `json:"element"`
-	Fineness string `json:"fineness"`
-}
-
-func sealedFile(lot string, round int32) string {
-	return fmt.Sprintf("sealed/%s.round-%d.json", strings.ReplaceAll(lot, "/", "+"), round)
 }
 
 type exchangeCommit struct {
@@ -58,102 +40,22 @@ func (c *exchangeCommit) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	side, err := a.side(lot, c.Side)
-	if err != nil {
-		return err
-	}
 	results, err := resultsOf(c.Results)
 	if err != nil {
 		return err
 	}
-	pure, err := pureResults(results)
+	seal := a.station.Seal
+	if c.Again {
+		seal = a.station.SealAgain
+	}
+	event, err := seal(a.ctx, lot, assay.Side(c.Side), c.Round, results)
 	if err != nil {
-		return err
-	}
-	name := sealedFile(lot, c.Round)
-	before, taken, err := a.home.read(name)
-	switch {
-	case err != nil:
-		return err
-	case taken && !c.Again:
-		return refusal.New(refusal.Exists, "RESULT_SEALED_ALREADY", "--again",
-			"A result of lot %s for round %d is sealed in %s. A commitment cannot be changed: reveal it. If it was refused, give --again.", lot, c.Round, a.home.path(name))
-	case taken:
-		if err := a.notCommitted(lot, side, c.Round); err != nil {
-			return err
-		}
-		if err := a.home.write(name+"."+a.now().UTC().Format("20060102T150405.000"), before); err != nil {
-			return err
-		}
-	}
-	var nonce [32]byte
-	if _, err := rand.Read(nonce[:]); err != nil {
-		return err
-	}
-	commitment := assay.Commit(lot, side, int(c.Round), pure, nonce)
-	event := &pb.ResultCommitted{Lot: lot, Round: c.Round, Commitment: commitment[:]}
-	sealed := sealedResult{Lot: lot, Side: string(side), Round: c.Round, Nonce: hex.EncodeToString(nonce[:])}
-	for _, r := range results {
-		event.Elements = append(event.Elements, r.GetElement())
-		sealed.Results = append(sealed.Results, sealedElement{r.GetElement(), r.GetFineness()})
-	}
-	if err := a.home.writeJSON(name, sealed); err != nil {
 		return err
 	}
 	say(a.complain,
-		"The result is sealed in %s. Keep that file until it is revealed: without it the commitment is worth nothing.\n", a.home.path(name))
+		"The result is sealed in %s. Keep that file until it is revealed: without it the commitment is worth nothing.\n",
+		a.station.SealedPath(lot, c.Round))
 	return a.record(event)
-}
-
-// notCommitted refuses where the record holds a commitment of this side already: the sealed file that opens it must stay.
-// Without a link nobody can tell, and nothing is replaced.
-func (a *app) notCommitted(lot string, side assay.Side, round int32) error {
-	thing, err := a.get(pb.ThingKind_THING_KIND_LOT, lot)
-	if err != nil {
-		return err
-	}
-	for _, s := range thing.GetLot().GetSteps() {
-		if s.GetAction() == string(assay.StepCommitted) && s.GetSide() == string(side) && s.GetRound() == round {
-			return refusal.New(refusal.Precondition, "ALREADY_COMMITTED", "--again",
-				"The %s has committed to a result of lot %s in round %d (entry %d). The sealed file stays as it is, to be revealed.", side, lot, round, s.GetEntry())
-		}
-	}
-	return nil
-}
-
-// side says for whom a result is: the lot's refiner owns it, the seller sold it.
-func (a *app) side(lot, given string) (assay.Side, error) {
-	if given != "" {
-		return assay.Side(given), nil
-	}
-	party, _, err := a.identify()
-	if err != nil {
-		return "", err
-	}
-	thing, err := a.get(pb.ThingKind_THING_KIND_LOT, lot)
-	if err != nil {
-		return "", err
-	}
-	switch party {
-	case thing.GetLot().GetSeller():
-		return assay.Seller, nil
-	case thing.GetLot().GetParty():
-		return assay.Refiner, nil
-	}
-	return "", refusal.New(refusal.Forbidden, "SIDE_UNKNOWN", "--side",
-		"%s is neither the seller nor the refiner of lot %s.", party, lot)
-}
-
-func pureResults(results []*pb.AssayResult) ([]assay.Result, error) {
-	pure := make([]assay.Result, len(results))
-	for i, r := range results {
-		f, err := quantity.ParseFineness(r.GetFineness())
-		if err != nil {
-			return nil, err
-		}
-		pure[i] = assay.Result{Element: assay.Element(r.GetElement()), Fineness: f}
-	}
-	return pure, assay.CheckResults(pure)
 }
 
 type exchangeReveal struct {
@@ -163,30 +65,86 @@ type exchangeReveal struct {
 
 // Run reveals exactly what was sealed.
 func (c *exchangeReveal) Run(a *app) error {
-	lot, err := a.ref(c.Lot)
-	if err != nil {
+	if err := a.openBox(); err != nil {
 		return err
 	}
-	var sealed sealedResult
-	found, err := a.home.readJSON(sealedFile(lot, c.Round), &sealed)
+	event, err := a.station.Reveal(a.ctx, c.Lot, c.Round)
+	if refusal.Is(err, "REVEALED_ALREADY") {
+		say(a.complain, "%s\n", refusal.As(err).Text)
+		return nil
+	}
 	if err != nil {
 		return err
-	}
-	if !found {
-		return refusal.New(refusal.NotFound, "RESULT_NOT_SEALED", "",
-			"No result of lot %s for round %d is sealed in %s. Reveal it where it was committed.",
-			lot, c.Round, a.home.path(sealedFile(lot, c.Round)))
-	}
-	nonce, err := hex.DecodeString(sealed.Nonce)
-	if err != nil {
-		return refusal.New(refusal.Precondition, "HOME_DAMAGED", "", "%s holds no nonce. Restore it from a backup.",
-			a.home.path(sealedFile(lot, c.Round)))
-	}
-	event := &pb.ResultRevealed{Lot: lot, Round: c.Round, Nonce: nonce}
-	for _, r := range sealed.Results {
-		event.Results = append(event.Results, &pb.AssayResult{Element: r.Element, Fineness: r.Fineness})
 	}
 	return a.record(event)
+}
+
+// revealDue opens the results that are sealed here and due. It ends every command that has to do with the exchange, and
+// every sending, so that nobody loses a lot's silver by forgetting it. It speaks on the side: standard output is the
+// command's own.
+func (a *app) revealDue() error {
+	if a.station == nil {
+		return nil // the command computed from figures alone
+	}
+	refused := 0
+	stopped := a.station.RevealDue(a.ctx, a.g.At, a.g.Place, func(to station.Answer) {
+		if to.Err != nil {
+			refused++
+			say(a.complain, "REFUSED  %s: %s\n", kindIn(to.Item), station.Sentence(to.Err))
+			return
+		}
+		event := &pb.Event{}
+		if proto.Unmarshal(to.Item.Signed.Event, event) == nil && event.GetResultRevealed() != nil {
+			say(a.complain, "Both sides are bound: our result of lot %s is open now, entry %d.\n",
+				event.GetResultRevealed().GetLot(), to.Receipt.GetSequence())
+		}
+		for _, raised := range words(to.Receipt) {
+			say(a.complain, "  ! %s\n", raised)
+		}
+	})
+	if stopped == nil && refused == 0 {
+		return nil
+	}
+	return a.standing(refused, stopped)
+}
+
+type exchangeWatch struct {
+	Every time.Duration `help:"How often to look." default:"1m"`
+}
+
+// Run looks until nothing is sealed here any more, or somebody stops it.
+func (c *exchangeWatch) Run(a *app) error {
+	if err := a.openBox(); err != nil {
+		return err
+	}
+	for down := false; ; {
+		err := a.station.Flush(a.ctx, nil)
+		if err == nil {
+			err = a.revealDue()
+		}
+		switch {
+		case a.ctx.Err() != nil:
+			return nil
+		case err != nil && !station.Unreachable(err):
+			return err
+		case err != nil && !down:
+			say(a.complain, "… link down (%s); it is tried again\n", station.Sentence(err))
+		}
+		down = err != nil
+		sealed, err := a.station.Sealed()
+		if err != nil {
+			return err
+		}
+		if len(sealed) == 0 {
+			say(a.complain, "Nothing is sealed here any more.\n")
+			return nil
+		}
+		select {
+		case <-a.ctx.Done():
+			return nil
+		case <-time.After(max(c.Every, time.Second)):
+		}
+	}
 }
 
 type exchangeUmpireAppoint struct {

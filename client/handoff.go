@@ -4,6 +4,7 @@ import (
 	"strings"
 	"time"
 
+	"barward/client/station"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
 )
@@ -27,11 +28,11 @@ type boxReadings struct {
 func (c boxReadings) read(a *app, consignment string) (boxes []*pb.BoxReading, err error) {
 	add := func(box string, seals []string, gross, condition string) error {
 		if gross != "" {
-			if gross, err = massOf(gross, c.Unit); err != nil {
+			if gross, err = station.MassOf(gross, c.Unit); err != nil {
 				return err
 			}
 		}
-		boxes = append(boxes, &pb.BoxReading{Box: beside(consignment, box), Seals: seals, Gross: gross,
+		boxes = append(boxes, &pb.BoxReading{Box: station.Beside(consignment, box), Seals: seals, Gross: gross,
 			Condition: condition})
 		return nil
 	}

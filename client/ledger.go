@@ -9,6 +9,7 @@ import (
 	"io"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/alecthomas/kong"
 	"github.com/google/uuid"
@@ -16,6 +17,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"barward/client/outbox"
+	"barward/client/station"
 	"barward/internal/ledger/proof"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
@@ -28,6 +30,8 @@ type ledgerCmd struct {
 	Entries         ledgerEntries         `cmd:"" help:"List entries in order." example:"barward ledger entries --kind weighed"`
 	Watch           ledgerWatch           `cmd:"" help:"Print entries as they come, until Ctrl-C." example:"barward ledger watch --from 40"`
 	Checkpoint      ledgerCheckpoint      `cmd:"" help:"Fetch the checkpoint and check that the log only grew." example:"barward ledger checkpoint"`
+	Cosign          ledgerCosign          `cmd:"" help:"Put your name to the checkpoint that this machine has verified, for the others to compare." example:"barward ledger cosign"`
+	Cosigned        ledgerCosigned        `cmd:"" help:"What the parties have cosigned, the newest first, each held against the log as it is seen here." example:"barward ledger cosigned"`
 	VerifyInclusion ledgerVerifyInclusion `cmd:"" help:"Prove that an entry is in the log, and who signed it." example:"barward ledger verify-inclusion 41"`
 	Record          ledgerRecord          `cmd:"" help:"Record any kind of event from its body in JSON." example:"barward ledger record weighed --file weighed.json"`
 	Countersign     ledgerCountersign     `cmd:"" help:"Agree to any earlier entry." example:"barward ledger countersign 41 --note 'I was there'"`
@@ -76,7 +80,7 @@ func (c *outboxList) Run(a *app) error {
 			for _, item := range items {
 				event := &pb.Event{}
 				_ = proto.Unmarshal(item.Signed.Event, event) // what cannot be read still has an id and a state to show
-				t.add(item.ID.String(), string(state), kindWords(event), event.GetOccurredAt(), item.Text)
+				t.add(item.ID.String(), string(state), station.KindWords(event), event.GetOccurredAt(), item.Text)
 			}
 			if len(items) < page.Size {
 				break
@@ -141,44 +145,6 @@ func (a *app) onEvent(text string, do func(uuid.UUID) error) error {
 	return do(id)
 }
 
-// entry fetches an entry by number or event id, and checks that its author signed it.
-func (a *app) entry(which string) (*pb.Entry, error) {
-	request := &pb.GetEntryRequest{Key: &pb.GetEntryRequest_EventId{EventId: which}}
-	if n, err := strconv.ParseUint(which, 10, 64); err == nil {
-		request.Key = &pb.GetEntryRequest_Sequence{Sequence: n}
-	}
-	return a.fetch(request)
-}
-
-func (a *app) fetch(request *pb.GetEntryRequest) (*pb.Entry, error) {
-	if err := a.open(); err != nil {
-		return nil, err
-	}
-	ctx, cancel := a.call()
-	defer cancel()
-	answer, err := a.ledger.GetEntry(ctx, request)
-	if err != nil {
-		return nil, err
-	}
-	return answer.GetEntry(), a.checkEntry(answer.GetEntry())
-}
-
-// checkEntry holds an entry against its leaf and its signature: what is shown beside them is the service's reading only.
-func (a *app) checkEntry(e *pb.Entry) error {
-	leaf, err := proof.ParseLeaf(e.GetLeaf())
-	if err == nil {
-		_, err = proof.Open(leaf.Signed)
-	}
-	if err != nil {
-		return a.alarm(nil, err)
-	}
-	event := &pb.Event{}
-	if err := proto.Unmarshal(leaf.Event, event); err != nil || !proto.Equal(event, e.GetEvent()) {
-		return a.alarm(nil, fmt.Errorf("entry %d is shown otherwise than it was signed", e.GetSequence()))
-	}
-	return nil
-}
-
 type ledgerEntry struct {
 	Entry string `arg:"" help:"Sequence number or event id."`
 }
@@ -214,7 +180,7 @@ func (c *ledgerEntries) Run(a *app) error {
 			return err
 		}
 		for _, e := range page.GetEntries() {
-			if err := a.checkEntry(e); err != nil {
+			if err := a.station.CheckEntry(e); err != nil {
 				return err
 			}
 		}
@@ -254,14 +220,14 @@ func (c *ledgerWatch) Run(a *app) error {
 			return err
 		}
 		e := answer.GetEntry()
-		if err := a.checkEntry(e); err != nil {
+		if err := a.station.CheckEntry(e); err != nil {
 			return err
 		}
 		if a.g.Output == "json" {
 			err = a.showJSON([]proto.Message{e})
 		} else {
 			_, err = fmt.Fprintf(a.out, "%6d  %-25s  %-22s %s\n", e.GetSequence(), e.GetEvent().GetOccurredAt(),
-				kindWords(e.GetEvent()), e.GetAuthor())
+				station.KindWords(e.GetEvent()), e.GetAuthor())
 		}
 		if err != nil {
 			return err
@@ -274,7 +240,7 @@ func (a *app) showEntries(entries []*pb.Entry, whole bool) error {
 	var messages []proto.Message
 	for _, e := range entries {
 		event := e.GetEvent()
-		t.add(fmt.Sprint(e.GetSequence()), e.GetRecordedAt(), kindWords(event), e.GetAuthor(), event.GetOccurredAt(),
+		t.add(fmt.Sprint(e.GetSequence()), e.GetRecordedAt(), station.KindWords(event), e.GetAuthor(), event.GetOccurredAt(),
 			event.GetPlace(), event.GetEventId())
 		messages = append(messages, e)
 	}
@@ -286,7 +252,10 @@ func (a *app) showEntries(entries []*pb.Entry, whole bool) error {
 	}
 	e := entries[0]
 	say(a.out, "entry %d, %s, by %s\nrecorded at %s under rules %d; signature checked\n\n", e.GetSequence(),
-		kindWords(e.GetEvent()), e.GetAuthor(), e.GetRecordedAt(), e.GetRules())
+		station.KindWords(e.GetEvent()), e.GetAuthor(), e.GetRecordedAt(), e.GetRules())
+	if e.GetDoubt() != "" {
+		say(a.out, "! in doubt: %s\n\n", printable(e.GetDoubt()))
+	}
 	a.detail(e.GetEvent())
 	return nil
 }
@@ -298,11 +267,11 @@ func (c *ledgerCheckpoint) Run(a *app) error {
 	if err := a.link(); err != nil {
 		return err
 	}
-	before := a.trust.last
-	if err := a.advance(); err != nil {
+	before, seen := a.station.Seen()
+	if err := a.station.Advance(a.ctx); err != nil {
 		return err
 	}
-	last := a.trust.last
+	last, _ := a.station.Seen()
 	switch {
 	case a.g.Output == "json":
 		return a.showValue(map[string]any{"origin": last.Origin, "size": last.Size, "root": last.Root.String()})
@@ -312,12 +281,54 @@ func (c *ledgerCheckpoint) Run(a *app) error {
 		return a.showTable(t)
 	}
 	say(a.out, "%s: %d entries, root %s; signature checked\n", last.Origin, last.Size, last.Root)
-	if before != nil {
+	if seen {
 		say(a.out, "✓ it continues the %d entries seen before\n", before.Size)
 	} else {
 		say(a.out, "Seen for the first time; from now on it may only grow.\n")
 	}
 	return nil
+}
+
+type ledgerCosign struct{}
+
+// Run records it.
+func (c *ledgerCosign) Run(a *app) error {
+	if err := a.openBox(); err != nil {
+		return err
+	}
+	event, err := a.station.Cosign(a.ctx)
+	if err != nil {
+		return err
+	}
+	at, _ := a.station.Seen()
+	say(a.complain, "Cosigning %d entries of %s, root %s\n", at.Size, at.Origin, at.Root)
+	return a.record(event)
+}
+
+type ledgerCosigned struct{}
+
+// Run verifies each and shows them.
+func (c *ledgerCosigned) Run(a *app) error {
+	if err := a.openBox(); err != nil {
+		return err
+	}
+	all, err := a.station.Cosignatures(a.ctx)
+	if err != nil {
+		return err
+	}
+	t := table{columns: []string{"party", "by", "entries", "at", "entry", "result", "root"}}
+	for _, c := range all {
+		if c.Fault != nil {
+			t.add(c.Party, c.Person, "", "", fmt.Sprint(c.Entry), station.Sentence(c.Fault), "")
+			continue
+		}
+		t.add(c.Party, c.Person, fmt.Sprint(c.Checkpoint.Size), c.At.Format(time.RFC3339),
+			fmt.Sprint(c.Entry), "continued here", c.Checkpoint.Root.String())
+	}
+	if a.g.Output == "json" {
+		return a.showValue(records(t))
+	}
+	return a.showTable(t)
 }
 
 type ledgerVerifyInclusion struct {
@@ -330,10 +341,10 @@ func (c *ledgerVerifyInclusion) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	if err := a.included(e.GetSequence(), proof.LeafHash(e.GetLeaf())); err != nil {
+	last, err := a.included(e)
+	if err != nil {
 		return err
 	}
-	last := a.trust.last
 	if a.g.Output != "table" {
 		t := table{columns: []string{"entry", "event", "author", "tree size", "root", "verified"}}
 		t.add(fmt.Sprint(e.GetSequence()), e.GetEvent().GetEventId(), e.GetAuthor(), fmt.Sprint(last.Size),
@@ -344,7 +355,7 @@ func (c *ledgerVerifyInclusion) Run(a *app) error {
 		return a.showTable(t)
 	}
 	say(a.out, "✓ entry %d (%s, by %s) is in the signed tree of %d entries, root %s\n", e.GetSequence(),
-		kindWords(e.GetEvent()), e.GetAuthor(), last.Size, last.Root)
+		station.KindWords(e.GetEvent()), e.GetAuthor(), last.Size, last.Root)
 	return nil
 }
 
@@ -389,11 +400,16 @@ type countersignCmd struct {
 // Run finds the entry: the first one that the thing rests on.
 func (c *countersignCmd) Run(a *app, chosen *kong.Context) error {
 	thing, err := a.get(thingOf(chosen), c.Name)
-	if unreachable(err) && thingOf(chosen) == pb.ThingKind_THING_KIND_POUR {
+	if station.Unreachable(err) && thingOf(chosen) == pb.ThingKind_THING_KIND_POUR {
 		return a.witnessHere(c.Name, c.Note, err)
 	}
 	if err != nil {
 		return err
+	}
+	if s := thing.GetStatement(); s.GetCheckpointSize() > 0 {
+		if err := a.restsOn(s); err != nil {
+			return err
+		}
 	}
 	rests, ok := inside(thing).(interface{ GetEntries() []uint64 })
 	if !ok || len(rests.GetEntries()) == 0 {
@@ -473,7 +489,7 @@ func (a *app) countersign(which, note string) error {
 // agreeTo records the agreement to an event, by the hash of its bytes.
 func (a *app) agreeTo(event *pb.Event, signed []byte, note, which string) error {
 	sum := sha256.Sum256(signed)
-	say(a.complain, "Countersigning %s: %s, %s, SHA-256 %s\n", which, kindWords(event), event.GetOccurredAt(), hex.EncodeToString(sum[:8]))
+	say(a.complain, "Countersigning %s: %s, %s, SHA-256 %s\n", which, station.KindWords(event), event.GetOccurredAt(), hex.EncodeToString(sum[:8]))
 	return a.record(&pb.Countersigned{EventId: event.GetEventId(), EventSha256: sum[:], Note: note})
 }
 

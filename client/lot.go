@@ -1,6 +1,7 @@
 package main
 
 import (
+	"barward/client/station"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
 )
@@ -38,7 +39,7 @@ func (c *lotOpen) Run(a *app) error {
 		}
 	}
 	for _, bar := range bars {
-		full := beside(c.Consignment, bar)
+		full := station.Beside(c.Consignment, bar)
 		if full, err = a.ref(full); err != nil {
 			return err
 		}
@@ -90,7 +91,7 @@ func (c *meltRecord) Run(a *app) error {
 		if m.text == "" {
 			continue
 		}
-		if *m.into, err = massOf(m.text, c.Unit); err != nil {
+		if *m.into, err = station.MassOf(m.text, c.Unit); err != nil {
 			return refusal.In(err, m.flag)
 		}
 	}

@@ -1,27 +1,21 @@
 // Command barward is the command line of Barward: it shows, signs, queues and verifies.
 //
-// Every event takes one path (record.go): built, signed with the person's key, put in the outbox on this machine, then
-// sent. After each call the log's checkpoint is checked against the one seen last (verify.go), so that a log that was
-// rewritten is found out by whoever asks it anything. Reading takes one path too (read.go), and what is shown goes
-// through one table, JSON or CSV (show.go). Each noun has its own small file; none holds a rule of the trade.
+// The work is done by client/station, which the desk uses too: this package reads flags, asks and prints. Every
+// event takes one path (record.go), and what is shown goes through one table, JSON or CSV (show.go). Each noun has
+// its own small file; none holds a rule of the trade. A file of many rows is read whole and checked whole before
+// the first event is made of it.
 //
-// Invariants:
-//
-//  1. An event is on the disk, signed, before it is sent; a lost link or a kill loses nothing and records nothing twice.
-//  2. No receipt counts until the entry behind it is shown to be in the tree that the log has signed.
-//  3. A file of many rows is read whole and checked whole before the first event is made of it.
-//
-// Exit codes: 0 done, 1 refused or failed, 2 the command cannot be read, 3 kept in the outbox and not yet recorded, 4 the
-// log contradicts itself.
+// Exit codes: 0 done, 1 refused or failed, 2 the command cannot be read, 3 kept in the outbox and not yet
+// recorded, 4 the log contradicts itself.
 package main
 
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"os"
 	"os/signal"
+	"strings"
 	"syscall"
 
 	"github.com/alecthomas/kong"
@@ -79,7 +73,19 @@ func run(ctx context.Context, args []string, in io.Reader, out, complain io.Writ
 	a := newApp(ctx, &c.Globals, in, out, complain)
 	defer a.close()
 	err = chosen.Run(a, chosen)
+	path := commandOf(chosen.Selected())
+	if err == nil && (strings.HasPrefix(path, "exchange ") || path == "ledger send") {
+		err = a.revealDue()
+	}
 	return a.report(a.lookBack(err))
+}
+
+// commandOf is a command in words, such as "ledger send".
+func commandOf(node *kong.Node) string {
+	if node.Parent == nil {
+		return ""
+	}
+	return strings.TrimSpace(commandOf(node.Parent) + " " + node.Name)
 }
 
 func newParser(c *cli, out, complain io.Writer) (*kong.Kong, error) {
@@ -109,6 +115,3 @@ func helpWithExample(options kong.HelpOptions, ctx *kong.Context) error {
 	}
 	return nil
 }
-
-// say writes to a person; a failing terminal has nobody to be told.
-func say(w io.Writer, format string, args ...any) { _, _ = fmt.Fprintf(w, format, args...) }

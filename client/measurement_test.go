@@ -162,6 +162,10 @@ func (f *fake) GetBalanceStatus(_ context.Context, r *pb.GetBalanceStatusRequest
 		Since: []*pb.BalanceUse{{Subject: "ottermere/OT-1", Mass: "100.0 g", WeighedAt: "2026-03-02T08:00:00Z", Entry: 7, Doubt: "doubtful"}}}, nil
 }
 
+func (f *fake) RecomputeAssay(_ context.Context, r *pb.RecomputeAssayRequest) (*pb.RecomputeAssayResponse, error) {
+	return f.recompute(r), nil
+}
+
 func (f *fake) ReportBias(_ context.Context, r *pb.ReportBiasRequest) (*pb.ReportBiasResponse, error) {
 	return &pb.ReportBiasResponse{Words: "of " + r.GetOf().String() + " " + r.GetElement() + " " + r.GetBalance() + " " + r.GetCounterparty(), Count: 2, LeftOut: 3, ChartSvg: "<svg/>",
 		Points: []*pb.BiasPoint{{Of: "quillhaven/L-1", Date: "2026-03-02", Difference: "0.10 ppt", Limit: "0.5 ppt"}, {Of: "quillhaven/L-2", Date: "2026-03-09", Difference: "-0.20 ppt", Limit: "0.5 ppt"}}}, nil
@@ -169,7 +173,7 @@ func (f *fake) ReportBias(_ context.Context, r *pb.ReportBiasRequest) (*pb.Repor
 
 func TestStatusAndBiasFromTheRecord(t *testing.T) {
 	f := newFake(t)
-	server, _ := f.serve(t, "127.0.0.1:0")
+	server, _ := f.Serve(t, "127.0.0.1:0")
 	d := newDesk(t, f, server)
 	d.run("balance", "status", "B1", "--at", "2026-03-03T08:00:00Z").want(t, exitDone, "ottermere/B1: lapsed since 2026-03-03T08:00:00Z", "· a note", "ottermere/OT-1", "doubtful", "hangs on the next one")
 	d.run("balance", "status", "B1", "-o", "csv").want(t, exitDone, "ottermere/OT-1,100.0 g,2026-03-02T08:00:00Z,7,doubtful")
@@ -186,11 +190,11 @@ func TestStatusAndBiasFromTheRecord(t *testing.T) {
 // Under a bar stand its discrepancies, with what explains each; one that may not be seen is passed over.
 func TestShowTellsWhatExplainsADiscrepancy(t *testing.T) {
 	f := newFake(t)
-	f.set(pb.ThingKind_THING_KIND_BAR, "ottermere/OT-1", &pb.Thing{Thing: &pb.Thing_Bar{Bar: &pb.Bar{Name: "ottermere/OT-1", Discrepancies: []string{"d9.1", "d10.1"},
+	f.Set(pb.ThingKind_THING_KIND_BAR, "ottermere/OT-1", &pb.Thing{Thing: &pb.Thing_Bar{Bar: &pb.Bar{Name: "ottermere/OT-1", Discrepancies: []string{"d9.1", "d10.1"},
 		Weights: []*pb.WeightRecord{{Mass: "100.0 g", Uncertainty: "0.25 g", Notes: []string{"a small load"}}}}}})
-	f.set(pb.ThingKind_THING_KIND_DISCREPANCY, "d9.1", &pb.Thing{Thing: &pb.Thing_Discrepancy{Discrepancy: &pb.Discrepancy{Name: "d9.1", Words: "It is lighter.",
+	f.Set(pb.ThingKind_THING_KIND_DISCREPANCY, "d9.1", &pb.Thing{Thing: &pb.Thing_Discrepancy{Discrepancy: &pb.Discrepancy{Name: "d9.1", Words: "It is lighter.",
 		Explained: "-0.4800 g", Remaining: "-0.1200 g", Uncertainty: "0.35 g"}}})
-	server, _ := f.serve(t, "127.0.0.1:0")
+	server, _ := f.Serve(t, "127.0.0.1:0")
 	d := newDesk(t, f, server)
 	shown := d.run("bar", "show", "OT-1").want(t, exitDone, "It is lighter", "air buoyancy explains -0.4800 g; what remains is -0.1200 g; uncertainty (k = 2) 0.35 g", "0.25 g", "a small load")
 	if strings.Count(shown.out, "  ! ") != 1 {
@@ -202,7 +206,7 @@ func TestShowTellsWhatExplainsADiscrepancy(t *testing.T) {
 // A report is computed again from its signed entry, not from what the service says.
 func TestRecomputeFromTheSignedEntry(t *testing.T) {
 	f := newFake(t)
-	server, _ := f.serve(t, "127.0.0.1:0")
+	server, _ := f.Serve(t, "127.0.0.1:0")
 	d := newDesk(t, f, server)
 	sheet, err := os.ReadFile(measured("worksheet"))
 	if err != nil {
@@ -223,23 +227,17 @@ func TestRecomputeFromTheSignedEntry(t *testing.T) {
 	d.run("assay", "recompute", "R-1").want(t, exitUntrusted, "entry 1 is not report ottermere/R-1")
 }
 
-func (f *fake) RecomputeAssay(_ context.Context, r *pb.RecomputeAssayRequest) (*pb.RecomputeAssayResponse, error) {
-	return f.recompute(r), nil
-}
-
 // What a receipt tells beside discrepancies is shown under it.
 func TestNotesOfAReceipt(t *testing.T) {
 	f := newFake(t)
-	f.receipt = func(r *pb.Receipt) { r.Notes = []string{"below the smallest load"} }
-	server, _ := f.serve(t, "127.0.0.1:0")
+	f.Receipt = func(r *pb.Receipt) { r.Notes = []string{"below the smallest load"} }
+	server, _ := f.Serve(t, "127.0.0.1:0")
 	d := newDesk(t, f, server)
 	d.run("bar", "weigh", "OT-1", "--stage", "recheck", "--balance", "B1", "--reading", "1.0 g", "--reading", "1.0 g").want(t, exitDone, "· below the smallest load")
 	d.run("balance", "register", "B7", "--site", "plant", "--class", "II", "--capacity", "32000 g", "--readability", "0.1 g", "--interval", "1 g", "--repeatability", "0.2 g",
 		"--check-every", "1", "--adjusted-on", "2026-03-01", "--adjusted-at", "plant").want(t, exitDone, "recorded")
 	d.run("balance", "check", "B7", "--point", "20 kg:F1:20000.1 g", "--adjusted-on", "2026-03-02", "--adjusted-at", "plant").want(t, exitDone, "recorded")
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	registered, checked := f.read(1).GetEvent().GetBalanceRegistered(), f.read(2).GetEvent().GetBalanceChecked()
+	registered, checked := f.Event(1).GetBalanceRegistered(), f.Event(2).GetBalanceChecked()
 	if registered.GetAdjustedAt() != "ottermere/plant" || registered.GetAdjustedOn() != "2026-03-01" || checked.GetAdjustedAt() != "ottermere/plant" || checked.GetAdjustedOn() != "2026-03-02" {
 		t.Errorf("%v\n%v", registered, checked)
 	}
@@ -251,16 +249,16 @@ func TestSamplesOfABarCompared(t *testing.T) {
 	report := func(sample, gold string, superseded uint64) *pb.AssayRecord {
 		return &pb.AssayRecord{Sample: "ottermere/" + sample, SupersededBy: superseded, Results: []*pb.AssayResult{{Element: "Au", Fineness: gold + " ppt"}}}
 	}
-	f.set(pb.ThingKind_THING_KIND_BAR, "ottermere/OT-1", &pb.Thing{Thing: &pb.Thing_Bar{Bar: &pb.Bar{Name: "ottermere/OT-1", Assays: []*pb.AssayRecord{
+	f.Set(pb.ThingKind_THING_KIND_BAR, "ottermere/OT-1", &pb.Thing{Thing: &pb.Thing_Bar{Bar: &pb.Bar{Name: "ottermere/OT-1", Assays: []*pb.AssayRecord{
 		report("S-1", "812.10", 0), report("S-2", "811.30", 0), report("S-1", "812.30", 0), report("S-3", "811.80", 0), report("S-2", "700", 9)}}}})
 	for name, taken := range map[string]*pb.SampleTaken{
 		"ottermere/S-1": {Method: pb.SampleMethod_SAMPLE_METHOD_DRILL, Positions: []string{"top A1"}},
 		"ottermere/S-2": {Method: pb.SampleMethod_SAMPLE_METHOD_DRILL, Positions: []string{"bottom C3"}},
 		"ottermere/S-3": {Method: pb.SampleMethod_SAMPLE_METHOD_DIP},
 	} {
-		f.set(pb.ThingKind_THING_KIND_SAMPLE, name, &pb.Thing{Thing: &pb.Thing_Sample{Sample: &pb.Sample{Name: name, Taken: taken}}})
+		f.Set(pb.ThingKind_THING_KIND_SAMPLE, name, &pb.Thing{Thing: &pb.Thing_Sample{Sample: &pb.Sample{Name: name, Taken: taken}}})
 	}
-	server, _ := f.serve(t, "127.0.0.1:0")
+	server, _ := f.Serve(t, "127.0.0.1:0")
 	d := newDesk(t, f, server)
 	d.run("sample", "compare", "OT-1", "--element", "Au", "--limit", "0.5").want(t, exitDone, "drill top A1 (ottermere/S-1) is 0.9 ppt above drill bottom C3 (ottermere/S-2)", "dip (ottermere/S-3)", "melt again")
 	d.run("sample", "compare", "OT-1", "--element", "Au", "--limit", "0.9").want(t, exitDone, "within 0.9 ppt")

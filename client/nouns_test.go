@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
+	"barward/client/station"
 	"barward/internal/assay"
 	"barward/internal/settlement"
 	pb "barward/proto/barward/v1"
@@ -18,8 +19,8 @@ import (
 // What a person types becomes exactly this event.
 func TestCommandsBecomeEvents(t *testing.T) {
 	f := newFake(t)
-	f.advise(t)
-	server, _ := f.serve(t, "127.0.0.1:0")
+	advise(t, f)
+	server, _ := f.Serve(t, "127.0.0.1:0")
 	d := newDesk(t, f, server)
 	key := "3b6a27bcceb6a42d62a3a8d02a6f0d73653215771de243a63ac048a18b59da29"
 	prices := write(t, "prices.csv", "date,price\n2026-03-02,2350.25\n2026-03-03,2351.00\n")
@@ -78,7 +79,7 @@ func TestCommandsBecomeEvents(t *testing.T) {
 		if err := protojson.Unmarshal([]byte(tt.want), want); err != nil {
 			t.Fatalf("%s: %v", tt.line, err)
 		}
-		got := f.event(f.size() - 1)
+		got := f.Event(f.Size() - 1)
 		want.EventId, want.AuthorKey, want.OccurredAt = got.EventId, got.AuthorKey, got.OccurredAt
 		if !proto.Equal(got, want) {
 			t.Errorf("%s\n got %s\nwant %s", tt.line, protojson.Format(got), protojson.Format(want))
@@ -89,8 +90,8 @@ func TestCommandsBecomeEvents(t *testing.T) {
 // What cannot be meant is refused here, before anything is signed.
 func TestCommandsRefuse(t *testing.T) {
 	f := newFake(t)
-	f.advise(t)
-	server, _ := f.serve(t, "127.0.0.1:0")
+	advise(t, f)
+	server, _ := f.Serve(t, "127.0.0.1:0")
 	d := newDesk(t, f, server)
 	for _, tt := range []struct{ line, part string }{
 		{`party register zebra --name Z --kind smelter`, "--kind: \"smelter\" is none of operator, mine, carrier, refinery, laboratory, vault, auditor."},
@@ -116,8 +117,8 @@ func TestCommandsRefuse(t *testing.T) {
 	} {
 		d.run(shellWords(t, tt.line)...).want(t, exitRefused, tt.part)
 	}
-	if f.size() != 0 {
-		t.Errorf("%d entries of refused commands", f.size())
+	if f.Size() != 0 {
+		t.Errorf("%d entries of refused commands", f.Size())
 	}
 	d.run("ledger", "outbox").want(t, exitDone, "None.")
 }
@@ -125,11 +126,11 @@ func TestCommandsRefuse(t *testing.T) {
 // The sealed result opens its own commitment and nothing else does.
 func TestExchangeCommitAndReveal(t *testing.T) {
 	f := newFake(t)
-	f.set(pb.ThingKind_THING_KIND_LOT, "quillhaven/L-1",
+	f.Set(pb.ThingKind_THING_KIND_LOT, "quillhaven/L-1",
 		&pb.Thing{Thing: &pb.Thing_Lot{Lot: &pb.Lot{Name: "quillhaven/L-1", Party: "quillhaven", Seller: "ottermere"}}})
-	f.set(pb.ThingKind_THING_KIND_LOT, "zebra/L-2", &pb.Thing{Thing: &pb.Thing_Lot{Lot: &pb.Lot{Name: "zebra/L-2",
+	f.Set(pb.ThingKind_THING_KIND_LOT, "zebra/L-2", &pb.Thing{Thing: &pb.Thing_Lot{Lot: &pb.Lot{Name: "zebra/L-2",
 		Party: "zebra", Seller: "aardvark"}}})
-	server, _ := f.serve(t, "127.0.0.1:0")
+	server, _ := f.Serve(t, "127.0.0.1:0")
 	d := newDesk(t, f, server)
 	d.run("exchange", "commit", "zebra/L-2", "Au=812.30").want(t, exitRefused, "SIDE_UNKNOWN")
 	d.run("exchange", "commit", "quillhaven/L-1", "Au=812.30", "Ag=148.05").want(t, exitDone,
@@ -142,12 +143,28 @@ func TestExchangeCommitAndReveal(t *testing.T) {
 		t.Errorf("the sealed result has mode %v (%v)", info.Mode(), err)
 	}
 	d.run("exchange", "commit", "quillhaven/L-1", "Au=812.31").want(t, exitRefused, "RESULT_SEALED_ALREADY")
-	d.run("exchange", "reveal", "quillhaven/L-1").want(t, exitDone, "recorded as entry 1: result revealed")
-	committed, revealed := f.event(0).GetResultCommitted(), f.event(1).GetResultRevealed()
+	d.run("exchange", "reveal", "quillhaven/L-1").want(t, exitRefused, "REVEAL_BEFORE_COMMITS")
+	other := newDesk(t, f, server)
+	other.record(&pb.ResultCommitted{Lot: "quillhaven/L-1", Round: 1})
+	steps := []*pb.ExchangeStep{{Action: "committed", Side: "seller", Round: 1}, {Action: "committed", Side: "refiner", Round: 1, Entry: 1}}
+	lot := func(steps ...*pb.ExchangeStep) {
+		f.Set(pb.ThingKind_THING_KIND_LOT, "quillhaven/L-1", &pb.Thing{Thing: &pb.Thing_Lot{Lot: &pb.Lot{Name: "quillhaven/L-1",
+			Party: "quillhaven", Seller: "ottermere", Steps: steps}}})
+	}
+	lot(steps...)
+	d.run("exchange", "show", "quillhaven/L-1", "-o", "csv").want(t, exitDone, "our result of lot quillhaven/L-1 is open now, entry 2")
+	lot(append(steps, &pb.ExchangeStep{Action: "revealed", Side: "seller", Round: 1, Entry: 2})...)
+	d.run("exchange", "reveal", "quillhaven/L-1").want(t, exitDone, "revealed already (entry 2)")
+	d.run("ledger", "send").want(t, exitDone, "Nothing waits.")
+	d.run("exchange", "watch").want(t, exitDone, "Nothing is sealed here any more.")
+	if f.Size() != 3 {
+		t.Errorf("%d entries, want 3: it is revealed once", f.Size())
+	}
+	committed, revealed := f.Event(0).GetResultCommitted(), f.Event(2).GetResultRevealed()
 	if strings.Join(committed.GetElements(), " ") != "Au Ag" || committed.GetRound() != 1 {
 		t.Errorf("committed %v", committed)
 	}
-	results, err := pureResults(revealed.GetResults())
+	results, err := station.PureResults(revealed.GetResults())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -159,11 +176,10 @@ func TestExchangeCommitAndReveal(t *testing.T) {
 		t.Errorf("opens as seller %v, as refiner %v, in round 2 %v", opens(assay.Seller, 1), opens(assay.Refiner, 1),
 			opens(assay.Seller, 2))
 	}
+	d.run("exchange", "commit", "quillhaven/L-1", "Au=812.31", "--again").want(t, exitRefused, "ALREADY_COMMITTED")
+	lot()
 	d.run("exchange", "commit", "quillhaven/L-1", "Au=812.31", "--again").want(t, exitDone)
-	if again, err := filepath.Glob(filepath.Join(d.home, "sealed", "*")); err != nil || len(again) != 2 {
-		t.Errorf("after sealing again %v (%v)", again, err)
-	}
-	if bytes.Equal(f.event(2).GetResultCommitted().GetCommitment(), committed.GetCommitment()) {
+	if bytes.Equal(f.Event(3).GetResultCommitted().GetCommitment(), committed.GetCommitment()) {
 		t.Error("two commitments are the same")
 	}
 }
@@ -171,8 +187,8 @@ func TestExchangeCommitAndReveal(t *testing.T) {
 // At the bench: a pair that disagrees is asked for again, and the total runs.
 func TestAtTheBench(t *testing.T) {
 	f := newFake(t)
-	f.advise(t)
-	server, stop := f.serve(t, "127.0.0.1:0")
+	advise(t, f)
+	server, stop := f.Serve(t, "127.0.0.1:0")
 	d := newDesk(t, f, server)
 	bench := func(typed string) ([]*pb.PouredBar, string) {
 		t.Helper()
@@ -219,23 +235,23 @@ func TestRoutesAndStatements(t *testing.T) {
 		t.Fatal(err)
 	}
 	for name, net := range map[string]string{"ottermere/ST-1": settled.Net.String(), "ottermere/ST-2": "-5.00 USD"} { // ST-2 lies
-		f.set(pb.ThingKind_THING_KIND_STATEMENT, name,
+		f.Set(pb.ThingKind_THING_KIND_STATEMENT, name,
 			&pb.Thing{Thing: &pb.Thing_Statement{Statement: &pb.Statement{Name: name, Lot: "quillhaven/L-1",
 				Kind: pb.StatementKind_STATEMENT_KIND_FINAL, Net: net, DocumentJson: string(settled.JSON()), Digest: settled.Digest(),
 				Lines: []*pb.StatementLine{{Description: "payable gold", Quantity: "1.234 oz", Amount: "10.00 USD", Refs: []string{"41"}}}}}})
 	}
-	f.set(pb.ThingKind_THING_KIND_BALANCE, "ottermere/B1",
+	f.Set(pb.ThingKind_THING_KIND_BALANCE, "ottermere/B1",
 		&pb.Thing{Thing: &pb.Thing_Balance{Balance: &pb.Balance{Name: "ottermere/B1",
 			Registered: &pb.BalanceRegistered{AccuracyClass: "II", Capacity: "32000 g", Readability: "0.1 g",
 				VerificationInterval: "1 g", Repeatability: "0.2 g", CheckEveryDays: 1},
 			Checks: []*pb.BalanceCheck{{CheckedAt: "2020-03-02T07:00:00Z", Passed: true,
 				Findings: []string{"20 kg within 1 g"}}}}}})
-	f.set(pb.ThingKind_THING_KIND_SAMPLE, "ottermere/S-1",
+	f.Set(pb.ThingKind_THING_KIND_SAMPLE, "ottermere/S-1",
 		&pb.Thing{Thing: &pb.Thing_Sample{Sample: &pb.Sample{Name: "ottermere/S-1",
 			Taken: &pb.SampleTaken{Source: "ottermere/OT-1",
 				Packets: []*pb.Packet{{PacketId: "P1", Seal: "SN-1",
 					Holder: pb.PacketHolder_PACKET_HOLDER_UMPIRE}}}, Assays: []*pb.AssayRecord{{Report: "ottermere/R-1", Results: []*pb.AssayResult{{Element: "Au", Fineness: "812.30 ppt"}}, Entry: 9}}}}})
-	server, _ := f.serve(t, "127.0.0.1:0")
+	server, _ := f.Serve(t, "127.0.0.1:0")
 	d := newDesk(t, f, server)
 	// Reference 04, section 5: 226324.11 to the seller; by hand 2302796.10 + 5166.11 = 2307962.21 of value.
 	d.run("statement", "show", "ST-1").want(t, exitDone, "final statement ottermere/ST-1", "payable gold", "1.234 oz",

@@ -2,9 +2,6 @@ package main
 
 import (
 	"crypto/rand"
-	"encoding/hex"
-	"os"
-	"path/filepath"
 	"strings"
 
 	"barward/internal/identity"
@@ -13,12 +10,15 @@ import (
 )
 
 type personCmd struct {
-	Keygen personKeygen `cmd:"" help:"Make your key file. The private key never leaves it." example:"barward person keygen --key ana.key 'Ana, gold room'"`
-	Enrol  personEnrol  `cmd:"" help:"Register a person's public key and roles." example:"barward person enrol ottermere/ana --name 'Ana' --public-key 3b6a27bcceb6a42d62a3a8d02a6f0d73653215771de243a63ac048a18b59da29 --role gold_room_officer"`
-	Revoke personRevoke `cmd:"" help:"Say that a key no longer counts. What it signed before stands." example:"barward person revoke ottermere/ana --reason 'key file lost'"`
-	Me     personMe     `cmd:"" help:"Who the service takes you for." example:"barward person me"`
-	List   listCmd      `cmd:"" help:"List people." example:"barward person list"`
-	Show   showCmd      `cmd:"" help:"Show a person." example:"barward person show ana"`
+	Keygen  personKeygen  `cmd:"" help:"Make your key file. The private key never leaves it." example:"barward person keygen --key ana.key 'Ana, gold room'"`
+	Enrol   personEnrol   `cmd:"" help:"Register a person's public key and roles." example:"barward person enrol ottermere/ana --name 'Ana' --public-key 3b6a27bcceb6a42d62a3a8d02a6f0d73653215771de243a63ac048a18b59da29 --role gold_room_officer"`
+	Rotate  personRotate  `cmd:"" help:"Put a new key in the place of yours; the old key signs it as the last thing." example:"barward person rotate"`
+	Revoke  personRevoke  `cmd:"" help:"Say that a key no longer counts. What it signed before stands; what it signed since --since is in doubt." example:"barward person revoke ottermere/ana --reason 'key file stolen' --since 2026-03-02T06:00:00-05:00"`
+	Prove   personProve   `cmd:"" help:"Show that a new key is yours, for the administrator who puts it in the place of a lost one." example:"barward person prove ottermere/ana --key new.key --old-key 3b6a27bcceb6a42d62a3a8d02a6f0d73653215771de243a63ac048a18b59da29"`
+	Recover personRecover `cmd:"" help:"Give a person a new key after the loss of theirs. For an administrator's a second person countersigns." example:"barward person recover ottermere/ana --public-key 3b6a27bcceb6a42d62a3a8d02a6f0d73653215771de243a63ac048a18b59da29 --proof 00 --reason 'the disk broke'"`
+	Me      personMe      `cmd:"" help:"Who the service takes you for." example:"barward person me"`
+	List    listCmd       `cmd:"" help:"List people." example:"barward person list"`
+	Show    showCmd       `cmd:"" help:"Show a person." example:"barward person show ana"`
 }
 
 type personKeygen struct {
@@ -31,27 +31,15 @@ func (c *personKeygen) Run(a *app) error {
 	if a.g.Key == "" {
 		return refusal.Invalidf("KEY_MISSING", "--key", "Say with --key where the new key file shall be.")
 	}
-	passphrase, err := a.passphrase("New passphrase: ")
+	passphrase, err := a.newPassphrase(a.g.PassphraseFile)
 	if err != nil {
 		return err
-	}
-	if a.g.PassphraseFile == "" {
-		again, err := a.passphrase("Again: ")
-		if err != nil {
-			return err
-		}
-		if again != passphrase {
-			return refusal.Invalidf("PASSPHRASE_DIFFERS", "", "The two passphrases are not the same; no key was made.")
-		}
 	}
 	key, err := identity.NewKey(rand.Reader)
 	if err != nil {
 		return err
 	}
-	if err := os.MkdirAll(filepath.Dir(a.g.Key), 0o700); err != nil { // on a new machine, home is not there yet
-		return notKept(a.g.Key, err)
-	}
-	if err := identity.SaveKey(a.g.Key, key, c.Label, passphrase, c.Work); err != nil {
+	if err := saveKey(a.g.Key, key, c.Label, passphrase, c.Work); err != nil {
 		return err
 	}
 	t := table{columns: []string{"key file", "public key"}}
@@ -100,24 +88,6 @@ func (c *personEnrol) Run(a *app) error {
 	return a.record(event)
 }
 
-type personRevoke struct {
-	Person string `arg:"" help:"party/person, or the public key."`
-	Reason string `required:"" help:"Why."`
-}
-
-// Run records the revocation.
-func (c *personRevoke) Run(a *app) error {
-	public, err := hex.DecodeString(c.Person)
-	if err != nil || len(public) != 32 {
-		thing, err := a.get(pb.ThingKind_THING_KIND_PERSON, c.Person)
-		if err != nil {
-			return err
-		}
-		public = thing.GetPerson().GetPublicKey()
-	}
-	return a.record(&pb.KeyRevoked{PublicKey: public, Reason: c.Reason})
-}
-
 type personMe struct{}
 
 // Run shows who the key speaks for, as the service has it now.
@@ -126,7 +96,7 @@ func (c *personMe) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	person, err := a.findPerson(key.Public())
+	person, err := a.station.FindPerson(a.ctx, key.Public())
 	if err != nil {
 		return err
 	}

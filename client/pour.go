@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"barward/client/station"
 	"barward/internal/quantity"
 	"barward/internal/refusal"
 	"barward/internal/weighing"
@@ -107,7 +108,7 @@ func (c *pourLog) Run(a *app) error {
 func (c *pourLog) bars(a *app) (bars []*pb.PouredBar, err error) {
 	for _, text := range c.Bar {
 		mark, readings, _ := strings.Cut(text, "=")
-		full, err := massesOf(strings.Split(readings, ","), c.Unit)
+		full, err := station.MassesOf(strings.Split(readings, ","), c.Unit)
 		if err != nil {
 			return nil, refusal.In(err, "--bar "+mark)
 		}
@@ -121,7 +122,7 @@ func (c *pourLog) bars(a *app) (bars []*pb.PouredBar, err error) {
 		return nil, err
 	}
 	for _, r := range rows {
-		full, err := massesOf(r.readings, c.Unit)
+		full, err := station.MassesOf(r.readings, c.Unit)
 		if err != nil {
 			return nil, r.wrong("reading", err)
 		}
@@ -136,7 +137,7 @@ func (a *app) agreeing(event *pb.PourRecorded) error {
 	if len(event.GetBars()) == 0 {
 		return nil
 	}
-	b, err := a.balanceAtHand(event.GetBalance())
+	b, err := a.balance(event.GetBalance())
 	if err != nil {
 		return nil
 	}
@@ -167,10 +168,10 @@ func (a *app) agreeing(event *pb.PourRecorded) error {
 // where it does not. An empty mark ends it, once it is confirmed: a pour is signed and stays. `undo` takes the last bar
 // back.
 func (a *app) atTheBench(balance, unit string) (bars []*pb.PouredBar, err error) {
-	b, err := a.balanceAtHand(balance)
+	b, err := a.balance(balance)
 	if err != nil {
 		say(a.complain, "The balance is not known here (%s), so readings are not judged now; the service will.\n",
-			sentence(err))
+			station.Sentence(err))
 	}
 	if unit == "" && b != nil {
 		unit = string(b.Readability.Unit())
@@ -250,91 +251,26 @@ func (a *app) askReadings(b *weighing.Balance, unit string) ([]string, quantity.
 			return nil, quantity.Mass{}, nil
 		}
 		if text == "keep" && len(apart) > 0 {
-			weight, _ := judge(b, apart)
+			weight, _ := station.Judge(b, apart)
 			return apart, weight.Mass, nil
 		}
-		full, err := massOf(text, unit)
+		full, err := station.MassOf(text, unit)
 		if err == nil && b != nil {
 			_, err = weighing.Read(*b, []quantity.Mass{quantity.MustMass(full),
 				quantity.MustMass(full)}) // one reading alone: can the balance show it?
 		}
 		if err != nil {
-			say(a.out, "  ✗ %s\n", sentence(err))
+			say(a.out, "  ✗ %s\n", station.Sentence(err))
 			continue
 		}
 		if readings = append(readings, full); len(readings) < 2 {
 			continue
 		}
-		weight, words := judge(b, readings)
+		weight, words := station.Judge(b, readings)
 		if words == "" {
 			return readings, weight.Mass, nil
 		}
 		say(a.out, "  ✗ %s; weigh a fresh pair, or type keep to record these as they are\n", words)
 		readings, apart = nil, readings
 	}
-}
-
-// judge puts readings to the rules of the balance; the words are empty where they agree. Without a known balance there is
-// no readability to bring a mean to, and the first reading stands in the running total.
-func judge(b *weighing.Balance, readings []string) (weighing.Weight, string) {
-	var masses []quantity.Mass
-	for _, r := range readings {
-		m, err := quantity.ParseMass(r)
-		if err != nil {
-			return weighing.Weight{}, err.Error()
-		}
-		masses = append(masses, m)
-	}
-	if b == nil {
-		return weighing.Weight{Mass: masses[0], Readings: masses}, ""
-	}
-	weight, err := weighing.Read(*b, masses)
-	if err != nil {
-		return weighing.Weight{Mass: masses[0], Readings: masses}, sentence(err)
-	}
-	if !weight.Agree {
-		return weight, fmt.Sprintf("the readings are %s apart, above the repeatability of %s", weight.Spread,
-			b.Repeatability)
-	}
-	return weight, ""
-}
-
-// balanceAtHand returns a balance from the service, or as it was last seen where there is no link.
-func (a *app) balanceAtHand(name string) (*weighing.Balance, error) {
-	if name == "" {
-		return nil, refusal.Invalidf("BALANCE_MISSING", "balance", "no balance was named")
-	}
-	file := "balances/" + strings.ReplaceAll(name, "/", "+") + ".json"
-	thing, err := a.get(pb.ThingKind_THING_KIND_BALANCE, name)
-	if err == nil {
-		b, err := balanceOf(thing.GetBalance().GetRegistered())
-		if err != nil {
-			return nil, err
-		}
-		return &b, a.home.writeJSON(file, b)
-	}
-	if !unreachable(err) {
-		return nil, err
-	}
-	var kept weighing.Balance
-	if found, broken := a.home.readJSON(file, &kept); broken != nil || !found {
-		return nil, err
-	}
-	return &kept, nil
-}
-
-// balanceOf reads a registered balance into the terms of its room.
-func balanceOf(r *pb.BalanceRegistered) (weighing.Balance, error) {
-	b := weighing.Balance{Class: weighing.Class(r.GetAccuracyClass()), CheckEvery: int(r.GetCheckEveryDays())}
-	for _, m := range []struct {
-		text string
-		into *quantity.Mass
-	}{{r.GetCapacity(), &b.Capacity}, {r.GetReadability(), &b.Readability}, {r.GetVerificationInterval(),
-		&b.Interval}, {r.GetRepeatability(), &b.Repeatability}} {
-		var err error
-		if *m.into, err = quantity.ParseMass(m.text); err != nil {
-			return b, err
-		}
-	}
-	return b, nil
 }

@@ -21,13 +21,13 @@ type listCmd struct {
 // Run lists.
 func (c *listCmd) Run(a *app, chosen *kong.Context) error {
 	kind := thingOf(chosen)
-	if err := a.open(); err != nil {
+	if err := a.openBox(); err != nil {
 		return err
 	}
 	var things []*pb.Thing
 	next := c.PageToken
 	for {
-		page, err := a.page(kind, c.Filter, next, c.PageSize)
+		page, err := a.station.Page(a.ctx, kind, c.Filter, next, c.PageSize)
 		if err != nil {
 			return err
 		}
@@ -68,56 +68,6 @@ func thingOf(chosen *kong.Context) pb.ThingKind {
 		word = node.Parent.Name
 	}
 	return pb.ThingKind(pb.ThingKind_value["THING_KIND_"+strings.ToUpper(word)])
-}
-
-// get asks for one thing by its short or full name.
-func (a *app) get(kind pb.ThingKind, name string) (*pb.Thing, error) {
-	if err := a.open(); err != nil {
-		return nil, err
-	}
-	switch kind { // what is not named party/number
-	case pb.ThingKind_THING_KIND_PARTY, pb.ThingKind_THING_KIND_PRICE_SERIES, pb.ThingKind_THING_KIND_HOLIDAY_CALENDAR,
-		pb.ThingKind_THING_KIND_DISCREPANCY, pb.ThingKind_THING_KIND_CORRECTION:
-	default:
-		var err error
-		if name, err = a.ref(name); err != nil {
-			return nil, err
-		}
-	}
-	ctx, cancel := a.call()
-	defer cancel()
-	answer, err := a.book.Get(ctx, &pb.GetRequest{Kind: kind, Name: name})
-	if err != nil {
-		return nil, err
-	}
-	return answer.GetThing(), nil
-}
-
-func (a *app) page(kind pb.ThingKind, filter, token string, size int32) (*pb.ListResponse, error) {
-	ctx, cancel := a.call()
-	defer cancel()
-	return a.book.List(ctx, &pb.ListRequest{Kind: kind, Filter: filter, PageToken: token, PageSize: size})
-}
-
-// walk goes through all pages until more says that it has enough.
-func (a *app) walk(kind pb.ThingKind, filter string, more func(*pb.Thing) bool) error {
-	if err := a.open(); err != nil {
-		return err
-	}
-	for token := ""; ; {
-		page, err := a.page(kind, filter, token, maxPage)
-		if err != nil {
-			return err
-		}
-		for _, thing := range page.GetThings() {
-			if !more(thing) {
-				return nil
-			}
-		}
-		if token = page.GetNextPageToken(); token == "" {
-			return nil
-		}
-	}
 }
 
 // inside returns the message inside a Thing.

@@ -12,6 +12,8 @@ import (
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
+	"barward/client/station"
+	"barward/client/station/stationtest"
 	"barward/internal/ledger/proof"
 	pb "barward/proto/barward/v1"
 )
@@ -20,11 +22,11 @@ var incident = []string{"handoff", "incident", "C-7", "--describe", "truck stood
 
 func TestRecordedProvenAndPinned(t *testing.T) {
 	f := newFake(t)
-	server, _ := f.serve(t, "127.0.0.1:0")
+	server, _ := f.Serve(t, "127.0.0.1:0")
 	d := newDesk(t, f, server)
 	d.run(append(incident, "--at", "2026-03-02T07:40:00-05:00", "--place", "plant")...).want(t, exitDone,
 		"✓ recorded as entry 0: incident reported", "First use of the log log.example/test")
-	event := f.event(0)
+	event := f.Event(0)
 	if got := event.GetIncidentReported().GetSubject(); got != "ottermere/C-7" {
 		t.Errorf("a short reference became %q", got)
 	}
@@ -32,9 +34,9 @@ func TestRecordedProvenAndPinned(t *testing.T) {
 		t.Errorf("place %q, occurred at %q", event.GetPlace(), event.GetOccurredAt())
 	}
 	d.run(incident...).want(t, exitDone, "recorded as entry 1").wantNot(t, "First use")
-	kept, err := os.ReadFile(filepath.Join(d.home, logKeyFile))
-	if err != nil || strings.TrimSpace(string(kept)) != f.public {
-		t.Errorf("kept key %q (%v), want %q", kept, err, f.public)
+	kept, err := os.ReadFile(filepath.Join(d.home, station.LogKeyFile))
+	if err != nil || strings.TrimSpace(string(kept)) != f.Public {
+		t.Errorf("kept key %q (%v), want %q", kept, err, f.Public)
 	}
 	d.run("ledger", "checkpoint").want(t, exitDone, "2 entries", "✓ it continues the 2 entries seen before")
 	d.run("ledger", "verify-inclusion", "1").want(t, exitDone,
@@ -45,11 +47,11 @@ func TestRecordedProvenAndPinned(t *testing.T) {
 
 func TestAnswersForPrograms(t *testing.T) {
 	f := newFake(t)
-	f.raise = func(*pb.Event) []*pb.Discrepancy {
+	f.Raise = func(*pb.Event) []*pb.Discrepancy {
 		return []*pb.Discrepancy{{Name: "d0.1", Kind: pb.DiscrepancyKind_DISCREPANCY_KIND_INCIDENT,
 			Subject: "ottermere/C-7", Words: "somebody must look"}}
 	}
-	server, _ := f.serve(t, "127.0.0.1:0")
+	server, _ := f.Serve(t, "127.0.0.1:0")
 	d := newDesk(t, f, server)
 	d.run(incident...).want(t, exitDone, "! d0.1  incident, ottermere/C-7; somebody must look")
 	var receipt struct {
@@ -79,7 +81,7 @@ func TestAnswersForPrograms(t *testing.T) {
 // A lost link loses nothing, and what was sent twice is recorded once.
 func TestLinkDown(t *testing.T) {
 	f := newFake(t)
-	server, stop := f.serve(t, "127.0.0.1:0")
+	server, stop := f.Serve(t, "127.0.0.1:0")
 	d := newDesk(t, f, server)
 	d.run("person", "me").want(t, exitDone) // so that the party is known
 	d.run(incident...).want(t, exitDone)
@@ -87,27 +89,27 @@ func TestLinkDown(t *testing.T) {
 	d.run(incident...).want(t, exitKept, "1 kept in the outbox, not yet recorded; `barward ledger send` sends what waits")
 	d.run(incident...).want(t, exitKept, "2 kept in the outbox")
 	d.run("ledger", "outbox").want(t, exitDone, "waiting", "incident reported")
-	if f.size() != 1 {
-		t.Fatalf("%d entries without a link", f.size())
+	if f.Size() != 1 {
+		t.Fatalf("%d entries without a link", f.Size())
 	}
-	f.serve(t, server)
+	f.Serve(t, server)
 	d.run("ledger", "send").want(t, exitDone, "recorded as entry 1", "recorded as entry 2")
 	d.run("ledger", "send").want(t, exitDone, "Nothing waits.")
-	if f.size() != 3 {
-		t.Errorf("%d entries, want 3", f.size())
+	if f.Size() != 3 {
+		t.Errorf("%d entries, want 3", f.Size())
 	}
 }
 
 func TestRefusedStaysUntilDismissed(t *testing.T) {
 	f := newFake(t)
-	f.refuse = func(e *pb.Event) *pb.Refusal {
+	f.Refuse = func(e *pb.Event) *pb.Refusal {
 		if strings.Contains(e.GetIncidentReported().GetDescription(), "bad") {
 			return &pb.Refusal{Code: int32(codes.NotFound), Reason: "CONSIGNMENT_UNKNOWN", Field: "subject",
 				Message: "subject: There is no consignment C-9. Advise it first."}
 		}
 		return nil
 	}
-	server, _ := f.serve(t, "127.0.0.1:0")
+	server, _ := f.Serve(t, "127.0.0.1:0")
 	d := newDesk(t, f, server)
 	got := d.run("handoff", "incident", "C-9", "--describe", "bad").want(t, exitRefused,
 		"REFUSED  incident reported: subject: There is no consignment C-9. Advise it first. [CONSIGNMENT_UNKNOWN]")
@@ -116,65 +118,59 @@ func TestRefusedStaysUntilDismissed(t *testing.T) {
 	d.run(incident...).want(t, exitDone, "recorded as entry 0").wantNot(t, "REFUSED") // it holds up nothing
 	d.run("ledger", "outbox").want(t, exitDone, "refused", id)
 	d.run("ledger", "outbox", "retry", id).want(t, exitRefused, "CONSIGNMENT_UNKNOWN")
-	f.refuse = nil
+	f.Refuse = nil
 	d.run("ledger", "outbox", "dismiss", id).want(t, exitDone)
 	d.run("ledger", "outbox").want(t, exitDone, "None.").wantNot(t, id)
-	if f.size() != 1 {
-		t.Errorf("%d entries", f.size())
+	if f.Size() != 1 {
+		t.Errorf("%d entries", f.Size())
 	}
 }
 
 // A refusal of the caller says nothing about the event: it stays to be sent.
 func TestUnknownKeyKeepsTheEvent(t *testing.T) {
 	f := newFake(t)
-	server, _ := f.serve(t, "127.0.0.1:0")
+	server, _ := f.Serve(t, "127.0.0.1:0")
 	d := newDesk(t, f, server)
-	f.broken = status.Error(codes.Unauthenticated, "The key is not registered here.")
+	f.Broken = status.Error(codes.Unauthenticated, "The key is not registered here.")
 	d.run(incident...).want(t, exitKept, "The key is not registered here.", "1 kept in the outbox")
 	d.run("ledger", "send").want(t, exitKept).wantNot(t, "rpc error")
-	f.broken = nil
+	f.Broken = nil
 	d.run("ledger", "send").want(t, exitDone, "recorded as entry 0")
 	d.run("bar", "show", "OT-9").want(t, exitRefused, "REFUSED  there is no bar ottermere/OT-9").wantNot(t, "rpc error")
 }
 
 func TestAlarms(t *testing.T) {
-	other := func(f *fake) [][]byte { // another history of the same length
-		changed := append([][]byte(nil), f.leaves...)
-		changed[0] = append([]byte(nil), changed[0]...)
-		changed[0][3]++ // the time at which it was recorded
-		return changed
-	}
 	for _, tt := range []struct {
 		name, reason string
 		lie          func(f *fake)
 		args         []string
 	}{
-		{"rolled back", "entries were taken away", func(f *fake) { f.leaves = f.leaves[:1] }, []string{"ledger",
+		{"rolled back", "entries were taken away", func(f *fake) { f.Leaves = f.Leaves[:1] }, []string{"ledger",
 			"checkpoint"}},
-		{"forked at one size", "signed two different trees", func(f *fake) { f.leaves = other(f) }, []string{"ledger",
+		{"forked at one size", "signed two different trees", func(f *fake) { f.Leaves = stationtest.Another(f.Leaves) }, []string{"ledger",
 			"checkpoint"}},
 		{"forked and grown", "does not show that its tree of 3 entries continues",
-			func(f *fake) { f.leaves = append(other(f), f.leaves[0]) }, []string{"ledger", "checkpoint"}},
-		{"signed by another key", "known here", func(f *fake) { f.newKey(t) }, []string{"ledger", "checkpoint"}},
+			func(f *fake) { f.Leaves = append(stationtest.Another(f.Leaves), f.Leaves[0]) }, []string{"ledger", "checkpoint"}},
+		{"signed by another key", "known here", func(f *fake) { f.NewKey(t) }, []string{"ledger", "checkpoint"}},
 		{"checkpoint altered", "signature does not verify", func(f *fake) {
-			f.checkpoint = func(note []byte) []byte { return []byte(strings.Replace(string(note), "\n2\n", "\n9\n", 1)) }
+			f.Checkpoint = func(note []byte) []byte { return []byte(strings.Replace(string(note), "\n2\n", "\n9\n", 1)) }
 		}, []string{"ledger", "checkpoint"}},
-		{"a list ends with the look at the log", "entries were taken away", func(f *fake) { f.leaves = f.leaves[:1] },
+		{"a list ends with the look at the log", "entries were taken away", func(f *fake) { f.Leaves = f.Leaves[:1] },
 			[]string{"person", "list"}},
 		{"receipt for another entry", "is not the event that was signed here", func(f *fake) {
-			f.receipt = func(r *pb.Receipt) { r.Sequence = 0 }
+			f.Receipt = func(r *pb.Receipt) { r.Sequence = 0 }
 		}, incident},
 		{"receipt with another hash", "has another hash than the entry", func(f *fake) {
-			f.receipt = func(r *pb.Receipt) { r.LeafHash[5] ^= 1 }
+			f.Receipt = func(r *pb.Receipt) { r.LeafHash[5] ^= 1 }
 		}, incident},
 		{"entry altered beside its leaf", "shown otherwise than it was signed", func(f *fake) {
-			f.entry = func(e *pb.Entry) { e.Event.GetIncidentReported().Description = "nothing happened" }
+			f.Entry = func(e *pb.Entry) { e.Event.GetIncidentReported().Description = "nothing happened" }
 		}, []string{"ledger", "entry", "1"}},
 		{"entry's signature altered", "does not verify", func(f *fake) {
-			f.entry = func(e *pb.Entry) { e.Leaf = append([]byte(nil), e.Leaf...); e.Leaf[20] ^= 1 }
+			f.Entry = func(e *pb.Entry) { e.Leaf = append([]byte(nil), e.Leaf...); e.Leaf[20] ^= 1 }
 		}, []string{"ledger", "entry", "1"}},
 		{"entry not in the tree", "The proof does not show that this is entry 1", func(f *fake) {
-			f.entry = func(e *pb.Entry) {
+			f.Entry = func(e *pb.Entry) {
 				e.Leaf = append([]byte(nil),
 					e.Leaf...)
 				e.Leaf[10] ^= 1
@@ -183,7 +179,7 @@ func TestAlarms(t *testing.T) {
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			f := newFake(t)
-			server, _ := f.serve(t, "127.0.0.1:0")
+			server, _ := f.Serve(t, "127.0.0.1:0")
 			d := newDesk(t, f, server)
 			d.record(&pb.IncidentReported{Description: "one"}, &pb.IncidentReported{Description: "two"})
 			tt.lie(f)
@@ -194,41 +190,43 @@ func TestAlarms(t *testing.T) {
 
 func TestEvidenceIsKept(t *testing.T) {
 	f := newFake(t)
-	server, _ := f.serve(t, "127.0.0.1:0")
+	server, _ := f.Serve(t, "127.0.0.1:0")
 	d := newDesk(t, f, server)
 	d.run(incident...).want(t, exitDone)
 	d.run(incident...).want(t, exitDone)
-	f.leaves = f.leaves[:1]
+	f.Leaves = f.Leaves[:1]
 	d.run("ledger", "checkpoint").want(t, exitUntrusted, "is kept in "+filepath.Join(d.home, "evidence"))
-	files, err := os.ReadDir(filepath.Join(d.home, "evidence"))
-	if err != nil || len(files) != 1 {
-		t.Fatalf("%d files of evidence (%v)", len(files), err)
+	alarms, err := os.ReadDir(filepath.Join(d.home, "evidence"))
+	if err != nil || len(alarms) != 1 {
+		t.Fatalf("%d alarms in evidence (%v)", len(alarms), err)
 	}
-	text, err := os.ReadFile(filepath.Join(d.home, "evidence", files[0].Name()))
-	if err != nil || !strings.HasPrefix(string(text), "log.example/test\n1\n") {
-		t.Errorf("evidence %q (%v)", text, err)
+	for name, begins := range map[string]string{"checkpoint-before": "log.example/test\n2\n", "checkpoint-found": "log.example/test\n1\n"} {
+		text, err := os.ReadFile(filepath.Join(d.home, "evidence", alarms[0].Name(), name))
+		if err != nil || !strings.HasPrefix(string(text), begins) {
+			t.Errorf("%s holds %q (%v)", name, text, err)
+		}
 	}
 	d.run("ledger", "checkpoint").want(t, exitUntrusted) // it is not forgotten
 }
 
 func TestLogKey(t *testing.T) {
 	f := newFake(t)
-	server, _ := f.serve(t, "127.0.0.1:0")
-	public := f.public
-	f.public = "" // the service does not say it
+	server, _ := f.Serve(t, "127.0.0.1:0")
+	public := f.Public
+	f.Public = "" // the service does not say it
 	d := newDesk(t, f, server)
 	d.run("person", "list").want(t, exitRefused, "LOG_KEY_UNKNOWN")
 	d.run("person", "list", "--log-key", "nonsense+key").want(t, exitRefused, "LOG_KEY_MALFORMED")
 	d.run("person", "list", "--log-key", write(t, "log.pub", public+"\n")).want(t, exitDone, "There are more")
 	d.run("person", "list").want(t, exitDone) // kept from then on
-	f.newKey(t)
-	d.run("person", "list", "--log-key", f.public).want(t, exitRefused, "LOG_KEY_DIFFERS")
+	f.NewKey(t)
+	d.run("person", "list", "--log-key", f.Public).want(t, exitRefused, "LOG_KEY_DIFFERS")
 }
 
 // Every kind of event can be recorded from the command line by its body, and comes out signed as the log demands it.
 func TestEveryKindIsRecordable(t *testing.T) {
 	f := newFake(t)
-	server, _ := f.serve(t, "127.0.0.1:0")
+	server, _ := f.Serve(t, "127.0.0.1:0")
 	d := newDesk(t, f, server)
 	fields := (&pb.Event{}).ProtoReflect().Descriptor().Oneofs().ByName("body").Fields()
 	var bodies []proto.Message
@@ -241,7 +239,7 @@ func TestEveryKindIsRecordable(t *testing.T) {
 	}
 	d.record(bodies...)
 	for i := range fields.Len() {
-		if got, kind := strings.ReplaceAll(kindWords(f.event(i)), " ", "_"), string(fields.Get(i).Name()); got != kind {
+		if got, kind := strings.ReplaceAll(station.KindWords(f.Event(i)), " ", "_"), string(fields.Get(i).Name()); got != kind {
 			t.Errorf("entry %d is %s, want %s", i, got, kind)
 		}
 	}
@@ -256,35 +254,35 @@ func TestEveryKindIsRecordable(t *testing.T) {
 
 func TestCountersignAndCorrect(t *testing.T) {
 	f := newFake(t)
-	server, _ := f.serve(t, "127.0.0.1:0")
+	server, _ := f.Serve(t, "127.0.0.1:0")
 	d := newDesk(t, f, server)
 	d.run(incident...).want(t, exitDone)
 	d.run("ledger", "countersign", "0", "--note", "I was there").want(t, exitDone, "recorded as entry 1: countersigned")
-	signed := f.event(1).GetCountersigned()
-	raw, err := proof.ParseLeaf(f.leaves[0])
+	signed := f.Event(1).GetCountersigned()
+	raw, err := proof.ParseLeaf(f.Leaves[0])
 	if err != nil {
 		t.Fatal(err)
 	}
-	if signed.GetEventId() != f.event(0).GetEventId() || string(signed.GetEventSha256()) != string(sha(raw.Event)) {
+	if signed.GetEventId() != f.Event(0).GetEventId() || string(signed.GetEventSha256()) != string(sha(raw.Event)) {
 		t.Errorf("countersigned %v", signed)
 	}
 	d.run("ledger", "correct", "0", "--reason", "it did not happen", "--withdraw").want(t, exitDone,
 		"recorded as entry 2: corrected")
-	if e := f.event(2); e.GetSupersedes() != f.event(0).GetEventId() || e.GetCorrected().GetReplacement() != nil {
+	if e := f.Event(2); e.GetSupersedes() != f.Event(0).GetEventId() || e.GetCorrected().GetReplacement() != nil {
 		t.Errorf("withdrawn by %v", e)
 	}
 	right := write(t, "right.json", `{"subject": "ottermere/OT-1", "stage": "WEIGHING_STAGE_RECHECK", "readings": ["1.0 g", "1.0 g"]}`)
 	d.run("ledger", "correct", "0", "--reason", "digits swapped", "--kind", "weighed", "--file", right).want(t, exitDone)
-	if got := f.event(3).GetCorrected().GetWeighed().GetReadings(); len(got) != 2 || got[0] != "1.0 g" {
+	if got := f.Event(3).GetCorrected().GetWeighed().GetReadings(); len(got) != 2 || got[0] != "1.0 g" {
 		t.Errorf("replacement %v", got)
 	}
 	d.run("ledger", "correct", "0", "--reason", "x").want(t, exitRefused, "CORRECTION_EMPTY")
 	d.run("ledger", "correct", "0", "--reason", "x", "--kind", "released", "--file", right).want(t, exitRefused,
 		"KIND_UNKNOWN")
-	f.set(pb.ThingKind_THING_KIND_POUR, "ottermere/P-7",
+	f.Set(pb.ThingKind_THING_KIND_POUR, "ottermere/P-7",
 		&pb.Thing{Thing: &pb.Thing_Pour{Pour: &pb.Pour{Name: "ottermere/P-7", Entries: []uint64{0}}}})
 	d.run("pour", "countersign", "P-7").want(t, exitDone, "Countersigning entry 0")
-	if got := f.event(4).GetCountersigned().GetEventId(); got != f.event(0).GetEventId() {
+	if got := f.Event(4).GetCountersigned().GetEventId(); got != f.Event(0).GetEventId() {
 		t.Errorf("the pour's countersignature names %q", got)
 	}
 }
@@ -292,10 +290,9 @@ func TestCountersignAndCorrect(t *testing.T) {
 // The first two fields stand first, as a reader without the bodies needs them.
 func TestEnvelopeOfEveryKind(t *testing.T) {
 	f := newFake(t)
-	server, _ := f.serve(t, "127.0.0.1:0")
+	server, _ := f.Serve(t, "127.0.0.1:0")
 	d := newDesk(t, f, server)
-	a := &app{ctx: t.Context(), g: &globals{Key: d.file, PassphraseFile: d.secret, Home: d.home, Party: "ottermere"},
-		home: home{d.home}, now: fixed}
+	a := &app{ctx: t.Context(), g: &globals{Key: d.file, PassphraseFile: d.secret, Home: d.home, Party: "ottermere"}, now: fixed}
 	fields := (&pb.Event{}).ProtoReflect().Descriptor().Oneofs().ByName("body").Fields()
 	for i := range fields.Len() {
 		message, err := newBody(string(fields.Get(i).Name()))

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -9,7 +8,7 @@ import (
 	"github.com/alecthomas/kong"
 	"google.golang.org/protobuf/proto"
 
-	"barward/internal/quantity"
+	"barward/client/station"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
 )
@@ -42,56 +41,10 @@ func (c *discrepancyList) Run(a *app, chosen *kong.Context) error {
 	if tooLong {
 		return refusal.New(refusal.Exhausted, "REGISTER_TOO_LONG", "--sort", "More than %d discrepancies pass the filter. Give a narrower --filter, such as 'state = \"OPEN\"'.", maxSorted)
 	}
-	slices.SortStableFunc(all, func(x, y *pb.Thing) int { return compareDiscrepancies(x.GetDiscrepancy(), y.GetDiscrepancy(), c.Sort) })
+	slices.SortStableFunc(all, func(x, y *pb.Thing) int {
+		return station.CompareDiscrepancies(x.GetDiscrepancy(), y.GetDiscrepancy(), c.Sort)
+	})
 	return a.showThings(pb.ThingKind_THING_KIND_DISCREPANCY, all)
-}
-
-// compareDiscrepancies puts open ones first, then the most money or the nearest deadline; what has none comes last.
-func compareDiscrepancies(x, y *pb.Discrepancy, by string) int {
-	open := func(d *pb.Discrepancy) int {
-		if d.GetState() == pb.DiscrepancyState_DISCREPANCY_STATE_OPEN {
-			return 0
-		}
-		return 1
-	}
-	if c := cmp.Compare(open(x), open(y)); c != 0 {
-		return c
-	}
-	if by == "deadline" {
-		never := func(d *pb.Discrepancy) string { return cmp.Or(d.GetClaimBy(), "9999") }
-		return cmp.Compare(never(x), never(y))
-	}
-	stake := func(d *pb.Discrepancy) (quantity.Decimal, string) {
-		m, err := quantity.ParseMoney(d.GetMoney())
-		if err != nil {
-			return quantity.NewDecimal(-1), "" // no price was known
-		}
-		return m.Amount(), string(m.Currency())
-	}
-	mine, in := stake(x)
-	theirs, inTheirs := stake(y)
-	if in != "" && inTheirs != "" && in != inTheirs { // amounts in two currencies are not compared
-		return cmp.Compare(in, inTheirs)
-	}
-	return theirs.Cmp(mine)
-}
-
-// claimState says in words where the claim window of a discrepancy stands on a day.
-func claimState(d *pb.Discrepancy, today string) string {
-	switch accepts := d.GetClaimSilence() == "accepted"; {
-	case d.GetClaimBy() == "":
-		return ""
-	case d.GetState() != pb.DiscrepancyState_DISCREPANCY_STATE_OPEN:
-		if d.GetDecidedLate() {
-			return "decided after silence had accepted it on " + d.GetClaimBy()
-		}
-		return ""
-	case today <= d.GetClaimBy():
-		return "open until " + d.GetClaimBy()
-	case accepts:
-		return "accepted by silence on " + d.GetClaimBy()
-	}
-	return "window over since " + d.GetClaimBy() + ", still open"
 }
 
 // today is the day of a reading: --at where it is given.

@@ -10,6 +10,10 @@ import (
 
 type partyCmd struct {
 	Register partyRegister `cmd:"" help:"Register a party and its sites." example:"barward party register ottermere --name 'Ottermere Gold' --kind mine --site 'plant:3900:Plant'"`
+	Change   partyChange   `cmd:"" help:"Say what a party is called and where it works from now on." example:"barward party change ottermere --site 'plant-2:3710:New plant'"`
+	Grant    partyGrant    `cmd:"" help:"Let a party of auditors read what you may read, for a time." example:"barward party grant G-1 --auditor ledgerwick --sort custody --sort money --from 2026-03-02T00:00:00Z --until 2026-04-02T00:00:00Z --purpose 'audit of the first quarter'"`
+	Withdraw partyWithdraw `cmd:"" help:"Take leave to read back." example:"barward party withdraw G-1 --reason 'the audit is done'"`
+	Grants   listCmd       `cmd:"" help:"List who was given leave to read." thing:"grant" example:"barward party grants"`
 	List     listCmd       `cmd:"" help:"List parties." example:"barward party list"`
 	Show     showCmd       `cmd:"" help:"Show a party." example:"barward party show ottermere"`
 }
@@ -27,15 +31,83 @@ func (c *partyRegister) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	event := &pb.PartyRegistered{PartyId: c.ID, DisplayName: c.Name, Kind: pb.PartyKind(kind)}
-	for _, text := range c.Site {
+	sites, err := sitesOf(c.Site)
+	if err != nil {
+		return err
+	}
+	return a.record(&pb.PartyRegistered{PartyId: c.ID, DisplayName: c.Name, Kind: pb.PartyKind(kind), Sites: sites})
+}
+
+func sitesOf(texts []string) (sites []*pb.Site, err error) {
+	for _, text := range texts {
 		parts, err := split(text, 3, "site:elevation in metres:name")
 		if err != nil {
-			return refusal.In(err, "--site")
+			return nil, refusal.In(err, "--site")
 		}
-		event.Sites = append(event.Sites, &pb.Site{SiteId: parts[0], ElevationM: parts[1], DisplayName: parts[2]})
+		sites = append(sites, &pb.Site{SiteId: parts[0], ElevationM: parts[1], DisplayName: parts[2]})
+	}
+	return sites, nil
+}
+
+type partyChange struct {
+	ID   string   `arg:"" help:"Party."`
+	Name string   `help:"Name as people write it; not given where it stays."`
+	Site []string `sep:"none" help:"site:elevation in metres:name, new or written anew; repeat for more." placeholder:"SITE:M:NAME"`
+}
+
+// Run records the change.
+func (c *partyChange) Run(a *app) error {
+	sites, err := sitesOf(c.Site)
+	if err != nil {
+		return err
+	}
+	return a.record(&pb.PartyChanged{PartyId: c.ID, DisplayName: c.Name, Sites: sites})
+}
+
+type partyGrant struct {
+	Number      string   `arg:"" help:"Number of the grant."`
+	Auditor     string   `required:"" help:"Party of the auditors."`
+	Sort        []string `required:"" help:"custody, assays or money; repeat for more."`
+	Consignment []string `help:"Consignments they may read of; not given: all that you may read."`
+	From        string   `required:"" help:"First instant, RFC 3339 with zone." placeholder:"TIME"`
+	Until       string   `required:"" help:"Last instant, RFC 3339 with zone." placeholder:"TIME"`
+	Purpose     string   `required:"" help:"What for."`
+}
+
+// Run records the grant.
+func (c *partyGrant) Run(a *app) error {
+	event := &pb.AccessGranted{GrantId: c.Number, Auditor: c.Auditor, From: c.From, Until: c.Until, Purpose: c.Purpose}
+	for _, word := range c.Sort {
+		sort, err := choose(pb.InformationSort_value, "INFORMATION_SORT_", word, "--sort")
+		if err != nil {
+			return err
+		}
+		event.Sorts = append(event.Sorts, pb.InformationSort(sort))
+	}
+	for flag, text := range map[string]string{"--from": c.From, "--until": c.Until} {
+		if err := checkInstant(text, flag); err != nil {
+			return err
+		}
+	}
+	var err error
+	if event.Consignments, err = a.refs(c.Consignment); err != nil {
+		return err
 	}
 	return a.record(event)
+}
+
+type partyWithdraw struct {
+	Number string `arg:"" help:"Number of the grant."`
+	Reason string `required:"" help:"Why."`
+}
+
+// Run records that it is taken back.
+func (c *partyWithdraw) Run(a *app) error {
+	grant, err := a.ref(c.Number)
+	if err != nil {
+		return err
+	}
+	return a.record(&pb.AccessWithdrawn{Grant: grant, Reason: c.Reason})
 }
 
 type balanceCmd struct {

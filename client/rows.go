@@ -13,6 +13,7 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
+	"barward/client/station"
 	"barward/internal/assay"
 	"barward/internal/quantity"
 	"barward/internal/refusal"
@@ -31,7 +32,7 @@ type row struct {
 func (r row) wrong(column string, err error) error {
 	return refusal.Invalidf("CSV_ROW_WRONG", column,
 		"Row %d: %s. Nothing of the file was taken; mend the row and give the file again.",
-		r.number, strings.TrimSuffix(textOf(err),
+		r.number, strings.TrimSuffix(station.TextOf(err),
 			".")).With("row", strconv.Itoa(r.number)).With("column", column).Because(err)
 }
 
@@ -143,31 +144,6 @@ func malformedCSV(number int, err error) error {
 		With("row", strconv.Itoa(number)).Because(err)
 }
 
-// massOf completes a mass that was written without a unit with the one that was named; none is ever assumed.
-func massOf(text, unit string) (string, error) {
-	text = strings.TrimSpace(text)
-	if _, err := quantity.ParseDecimal(text); err == nil {
-		if unit == "" {
-			return "", refusal.Invalidf("UNIT_MISSING", "",
-				"%q has no unit; write it as %s g, or name the unit of all with --unit", text, text)
-		}
-		text += " " + unit
-	}
-	m, err := quantity.ParseMass(text)
-	return m.String(), err
-}
-
-func massesOf(texts []string, unit string) ([]string, error) {
-	full := make([]string, len(texts))
-	for i, text := range texts {
-		var err error
-		if full[i], err = massOf(text, unit); err != nil {
-			return nil, err
-		}
-	}
-	return full, nil
-}
-
 // resultsOf reads results such as Au=812.3 or Cu=1.2%; a fineness without a unit is in parts per thousand.
 func resultsOf(pairs []string) ([]*pb.AssayResult, error) {
 	results := make([]*pb.AssayResult, len(pairs))
@@ -223,6 +199,19 @@ func split(text string, n int, form string) ([]string, error) {
 		parts[i] = strings.TrimSpace(parts[i])
 	}
 	return parts, nil
+}
+
+// cutAt cuts a text at its nth colon, if it has so many.
+func cutAt(text string, n int) (before, after string, found bool) {
+	for i, r := range text {
+		if r != ':' {
+			continue
+		}
+		if n--; n == 0 {
+			return text[:i], strings.TrimSpace(text[i+1:]), true
+		}
+	}
+	return text, "", false
 }
 
 // several splits a cell of several numbers at blanks, semicolons or plus signs.

@@ -21,7 +21,7 @@ type sampleTake struct {
 	Method   string   `required:"" help:"drill, dip, pin, saw or granulate."`
 	Position []string `sep:"none" help:"Where or when, such as 'top A1'; repeat for more."`
 	Mass     string   `help:"Mass of the sample."`
-	Packet   []string `sep:"none" help:"number:seal:holder, the holder being seller, refiner, umpire or reserve; repeat for more." placeholder:"NUMBER:SEAL:HOLDER"`
+	Packet   []string `sep:"none" help:"number:seal:holder, the holder being seller, refiner, umpire or reserve; with :laboratory behind it where one is named, which may then read of this packet; repeat for more." placeholder:"NUMBER:SEAL:HOLDER"`
 }
 
 // Run records the sample.
@@ -35,7 +35,8 @@ func (c *sampleTake) Run(a *app) error {
 		return err
 	}
 	for _, text := range c.Packet {
-		parts, err := split(text, 3, "number:seal:holder")
+		text, laboratory, _ := cutAt(text, 3)
+		parts, err := split(text, 3, "number:seal:holder, with :laboratory behind it where one is named")
 		if err != nil {
 			return refusal.In(err, "--packet")
 		}
@@ -44,7 +45,7 @@ func (c *sampleTake) Run(a *app) error {
 			return err
 		}
 		event.Packets = append(event.Packets, &pb.Packet{PacketId: parts[0], Seal: parts[1],
-			Holder: pb.PacketHolder(holder)})
+			Holder: pb.PacketHolder(holder), Laboratory: laboratory})
 	}
 	return a.record(event)
 }

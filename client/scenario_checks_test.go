@@ -21,6 +21,7 @@ import (
 	"google.golang.org/grpc/metadata"
 	"google.golang.org/protobuf/proto"
 
+	"barward/client/station"
 	"barward/internal/identity"
 	"barward/internal/ledger/proof"
 	pb "barward/proto/barward/v1"
@@ -169,7 +170,7 @@ func (w *world) forged(ts *testscript.TestScript, args []string) error {
 			signed.Signature = ed25519.Sign(key.Private(), raw)
 		}
 		_, err = ledger.Record(ctx, &pb.RecordRequest{SignedEvent: &pb.SignedEvent{Event: signed.Event, Signature: signed.Signature}})
-		if r := ofStatus(err); r == nil || r.Reason != reason {
+		if r := station.OfStatus(err); r == nil || r.Reason != reason {
 			return fmt.Errorf("the reason is not %s: %v", reason, err)
 		}
 		return nil

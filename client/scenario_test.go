@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -33,8 +34,16 @@ import (
 //	of-another-version FILE TO    a copy of a ledger file that says it was written by another version
 //	reads PATTERN FILE NAME       what the pattern's group matches in a file (or stdout) goes to the variable NAME
 //	rewrite OLD NEW FILE TO       a file with its only OLD replaced by NEW
+//	alter OLD NEW FILE  every OLD in a file, which may be binary, becomes NEW of the same length
+//	only GLOB NAME    the path of the only file that matches goes to the variable NAME
+//	rehash FILE       the hash at the head of a file of the outbox is made to fit, as somebody who can write it would
+//	desk-page WHO FILE  the first page of that person's desk goes to a file
+//	unpinned          from now on the log's key is not given with --log-key
 //	asks-preview PERSON FILE      the statement of a file of figures, asked of the server; what it says goes to the file answer
-func TestScenarios(t *testing.T) {
+func TestScenarios(t *testing.T) { play(t, filepath.Join("testdata", "scenario")) }
+
+// play runs the scenarios of a folder, with the real programs built for it.
+func play(t *testing.T, folder string) {
 	programs := t.TempDir()
 	for folder, name := range map[string]string{"client": "barward", "server": "barward-server"} {
 		build := exec.Command("go", "build", "-o", filepath.Join(programs, name), "barward/"+folder)
@@ -42,6 +51,7 @@ func TestScenarios(t *testing.T) {
 			t.Fatalf("%v\n%s", err, output)
 		}
 	}
+	founded := &foundation{folder: filepath.Join(programs, "world")}
 	folders := map[string]string{}
 	for name, path := range map[string]string{
 		"DEMO":       filepath.Join("..", "testdata", "demo"),
@@ -63,13 +73,15 @@ func TestScenarios(t *testing.T) {
 		}
 	}
 	testscript.Run(t, testscript.Params{
-		Dir: "testdata/scenario",
+		Dir: folder,
 		Setup: func(env *testscript.Env) error {
-			w := &world{dir: env.WorkDir, programs: programs}
+			w := &world{dir: env.WorkDir, programs: programs, founded: founded}
 			env.Values[worldKey{}] = w
 			for name, path := range folders {
 				env.Setenv(name, path)
 			}
+			env.Setenv("YESTERDAY", time.Now().AddDate(0, 0, -1).UTC().Format(time.RFC3339)) // what the service's own clock judges
+			env.Setenv("IN_A_YEAR", time.Now().AddDate(1, 0, 0).UTC().Format(time.RFC3339))
 			env.Setenv("PATH", programs+string(os.PathListSeparator)+env.Getenv("PATH"))
 			env.Defer(w.kill)
 			return nil
@@ -91,6 +103,11 @@ func TestScenarios(t *testing.T) {
 			"recorded":           command((*world).recorded),
 			"forged":             command((*world).forged),
 			"asks-preview":       command((*world).asksPreview),
+			"alter":              command(alter),
+			"only":               command(only),
+			"rehash":             command(rehash),
+			"desk-page":          command((*world).deskPage),
+			"unpinned":           command((*world).unpin),
 			"of-another-version": command(otherVersion),
 			"cp-tree": command(func(_ *world, ts *testscript.TestScript, args []string) error {
 				return os.CopyFS(ts.MkAbs(args[1]), os.DirFS(ts.MkAbs(args[0])))
@@ -122,6 +139,15 @@ type world struct {
 	address, logKey, at string
 	desk                string // a workstation that people share; empty where each has their own
 	server              *exec.Cmd
+	founded             *foundation
+	unpinned            bool
+}
+
+// foundation is the world as it is founded, made once for all scenarios and copied for each.
+type foundation struct {
+	folder string
+	mu     sync.Mutex
+	made   bool
 }
 
 // people are the same as the demonstration's: person, party, site they work at, roles.
@@ -161,6 +187,9 @@ func (w *world) as(ts *testscript.TestScript, who string, args ...string) error 
 		"BARWARD_SERVER": w.address, "BARWARD_HOME": w.path("home", home), "BARWARD_KEY": w.path("home", who, "key"),
 		"BARWARD_PASSPHRASE_FILE": w.path("passphrase"), "BARWARD_LOG_KEY": w.logKey, "BARWARD_PLACE": place,
 	} {
+		if name == "BARWARD_LOG_KEY" && w.unpinned {
+			value = ""
+		}
 		ts.Setenv(name, value)
 	}
 	if w.at != "" {
@@ -169,8 +198,62 @@ func (w *world) as(ts *testscript.TestScript, who string, args ...string) error 
 	return ts.Exec(filepath.Join(w.programs, "barward"), args...)
 }
 
-// found makes the ledger and everybody who will write in it.
+// found makes the ledger and everybody who will write in it, or copies what was made before.
 func (w *world) found(ts *testscript.TestScript, _ []string) error {
+	w.founded.mu.Lock()
+	defer w.founded.mu.Unlock()
+	if !w.founded.made {
+		if err := w.make(ts); err != nil {
+			return err
+		}
+		w.kill()
+		if err := foundIn(w.founded.folder, w.dir); err != nil {
+			return err
+		}
+		w.founded.made = true
+		return w.serve()
+	}
+	if err := foundIn(w.dir, w.founded.folder); err != nil {
+		return err
+	}
+	w.at = founding
+	return w.serve()
+}
+
+// foundIn copies what a founding left, each file for its owner only.
+func foundIn(to, from string) error {
+	if err := os.MkdirAll(to, 0o700); err != nil {
+		return err
+	}
+	for _, top := range []string{"passphrase", "ledger.db", "ledger.db.key", "home"} {
+		err := filepath.WalkDir(filepath.Join(from, top), func(path string, entry os.DirEntry, err error) error {
+			if err != nil {
+				return err
+			}
+			name, err := filepath.Rel(from, path)
+			if err != nil {
+				return err
+			}
+			if entry.IsDir() {
+				return os.MkdirAll(filepath.Join(to, name), 0o700)
+			}
+			text, err := os.ReadFile(path)
+			if err != nil {
+				return err
+			}
+			return os.WriteFile(filepath.Join(to, name), text, 0o600)
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// founding is when the world began.
+const founding = "2025-02-24T09:00:00+00:00"
+
+func (w *world) make(ts *testscript.TestScript) error {
 	if err := os.WriteFile(w.path("passphrase"), []byte("an invented passphrase\n"), 0o600); err != nil {
 		return err
 	}
@@ -198,7 +281,7 @@ func (w *world) found(ts *testscript.TestScript, _ []string) error {
 	if err := w.serve(); err != nil {
 		return err
 	}
-	w.at = "2025-02-24T09:00:00+00:00"
+	w.at = founding
 	for _, p := range [][]string{
 		{"quillmoss", "--kind", "mine", "--site", "high-terrace:3900:High Terrace"},
 		{"pebblewing", "--kind", "carrier"}, {"saltferry", "--kind", "carrier"},

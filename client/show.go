@@ -18,6 +18,8 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"barward/client/station"
 )
 
 // table is what is shown, whatever the form.
@@ -146,14 +148,7 @@ func rowOf(cells []string) (row pretty.Row) {
 }
 
 // printable keeps what a stranger wrote from moving the cursor or colouring the terminal.
-func printable(s string) string {
-	return strings.Map(func(r rune) rune {
-		if r < ' ' && r != '\n' || r == 0x7f || r >= 0x80 && r < 0xa0 || r == utf8.RuneError {
-			return '·'
-		}
-		return r
-	}, s)
-}
+func printable(s string) string { return station.Printable(s) }
 
 var protoJSON = protojson.MarshalOptions{UseProtoNames: true, Multiline: true, Indent: "  "}
 

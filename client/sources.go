@@ -8,6 +8,7 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
+	"barward/client/station"
 	"barward/internal/ledger/proof"
 	"barward/internal/refusal"
 	"barward/internal/settlement"
@@ -34,7 +35,7 @@ func (a *app) showSources(refs []settlement.Ref, lot string) error {
 			continue
 		}
 		e, err := a.entry(number)
-		if r := ofStatus(err); r != nil && r.Kind == refusal.NotFound {
+		if r := station.OfStatus(err); r != nil && r.Kind == refusal.NotFound {
 			say(a.out, "%6s  not open to your party\n", number)
 			continue
 		}
@@ -50,7 +51,7 @@ func (a *app) showSources(refs []settlement.Ref, lot string) error {
 			return err
 		}
 		exchanged = exchanged || event.GetResultRevealed() != nil
-		say(a.out, "%6s  %-25s  %-17s %-22s %s\n", number, event.GetOccurredAt(), kindWords(event), e.GetAuthor(), facts(event))
+		say(a.out, "%6s  %-25s  %-17s %-22s %s\n", number, event.GetOccurredAt(), station.KindWords(event), e.GetAuthor(), facts(event))
 	}
 	if !exchanged {
 		return nil

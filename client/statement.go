@@ -5,6 +5,7 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	"barward/internal/ledger/proof"
 	"barward/internal/quantity"
 	"barward/internal/refusal"
 	"barward/internal/settlement"
@@ -92,8 +93,12 @@ func (c *statementIssue) Run(a *app) error {
 		}
 		say(a.out, "\n")
 	}
-	return a.record(&pb.StatementIssued{StatementId: c.Number, Lot: s.GetLot(), Kind: s.GetKind(),
-		SettledOn: c.SettledOn, Digest: s.GetDigest(), Reason: c.Reason})
+	if err := a.station.Advance(a.ctx); err != nil {
+		return err
+	}
+	at, _ := a.station.Seen()
+	return a.record(&pb.StatementIssued{StatementId: c.Number, Lot: s.GetLot(), Kind: s.GetKind(), SettledOn: c.SettledOn,
+		Digest: s.GetDigest(), Reason: c.Reason, CheckpointSize: at.Size, CheckpointRoot: at.Root[:]})
 }
 
 type statementExplain struct {
@@ -237,7 +242,33 @@ func (a *app) showStatement(s *pb.Statement) error {
 			say(a.out, "%-13s  %s\n", more.label, more.value)
 		}
 	}
+	return a.showCheckpoint(s)
+}
+
+// showCheckpoint says which state of the log a statement rests on, and holds the log against it as it is seen here.
+func (a *app) showCheckpoint(s *pb.Statement) error {
+	if s.GetCheckpointSize() == 0 {
+		return nil
+	}
+	if err := a.restsOn(s); err != nil {
+		return err
+	}
+	say(a.out, "%-13s  %d entries of the log, which this machine's log continues\n", "rests on", s.GetCheckpointSize())
 	return nil
+}
+
+// restsOn refuses a statement whose issuer had another log before them than this machine has: nobody should sign it.
+func (a *app) restsOn(s *pb.Statement) error {
+	if len(s.GetCheckpointRoot()) != len(proof.Hash{}) {
+		return refusal.New(refusal.DataLoss, "CHECKPOINT_DIFFERS", "", "The statement %s names no root of the log that it rests on. Ask its issuer.", s.GetName())
+	}
+	err := a.station.Continues(a.ctx, proof.Checkpoint{Size: s.GetCheckpointSize(), Root: proof.Hash(s.GetCheckpointRoot())})
+	if refusal.Is(err, "CONSISTENCY_INVALID") {
+		return refusal.New(refusal.DataLoss, "CHECKPOINT_DIFFERS", "",
+			"The statement %s rests on a log of %d entries that this machine's log does not continue: its issuer was shown another one, or named a root that never was. Sign nothing; compare checkpoints with them.",
+			s.GetName(), s.GetCheckpointSize()).Because(err)
+	}
+	return err
 }
 
 // documentOf returns the statement itself, which balances, or it would not be read, and has the digest that the service

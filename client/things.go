@@ -9,6 +9,7 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	"barward/client/station"
 	"barward/internal/settlement"
 	pb "barward/proto/barward/v1"
 )
@@ -121,6 +122,20 @@ var columns = map[pb.ThingKind]struct {
 		return []string{d.GetName(), strings.ReplaceAll(word(d.GetKind()), "_", " "), d.GetSubject(), d.GetObserved(),
 			d.GetLimit(), d.GetExplained(), d.GetMoney(), d.GetAnswerable(), d.GetClaimBy(), word(d.GetState())}
 	}},
+	pb.ThingKind_THING_KIND_GRANT: {[]string{"grant", "auditors", "may read", "of", "from", "until", "withdrawn at"},
+		func(t *pb.Thing) []string {
+			g := t.GetGrant()
+			var sorts []string
+			for _, s := range g.GetGranted().GetSorts() {
+				sorts = append(sorts, word(s))
+			}
+			of := strings.Join(g.GetGranted().GetConsignments(), " ")
+			if of == "" {
+				of = "all"
+			}
+			return []string{g.GetName(), g.GetAuditor(), strings.Join(sorts, ", "), of, g.GetGranted().GetFrom(),
+				g.GetGranted().GetUntil(), g.GetWithdrawnAt()}
+		}},
 	pb.ThingKind_THING_KIND_CORRECTION: {[]string{"correction", "corrects", "waits for"}, func(t *pb.Thing) []string {
 		c := t.GetCorrection()
 		return []string{c.GetName(), c.GetCorrects(), c.GetWaitsFor()}
@@ -141,7 +156,7 @@ func (a *app) showThings(kind pb.ThingKind, things []*pb.Thing) error {
 	for _, thing := range things {
 		cells := columns[kind].row(thing)
 		if kind == pb.ThingKind_THING_KIND_DISCREPANCY {
-			cells = append(cells, claimState(thing.GetDiscrepancy(), a.today()))
+			cells = append(cells, station.ClaimState(thing.GetDiscrepancy(), a.today()))
 		}
 		if a.g.Output == "table" && dated >= 0 {
 			cells = slices.Delete(cells, dated, dated+1)
@@ -168,7 +183,7 @@ func (a *app) showThing(kind pb.ThingKind, thing *pb.Thing) error {
 		return a.showStatement(thing.GetStatement())
 	case pb.ThingKind_THING_KIND_DISCREPANCY:
 		say(a.out, "%s\n", printable(discrepancyLine(thing.GetDiscrepancy())))
-		if claim := claimState(thing.GetDiscrepancy(), a.today()); claim != "" {
+		if claim := station.ClaimState(thing.GetDiscrepancy(), a.today()); claim != "" {
 			say(a.out, "claim: %s\n", claim)
 		}
 		say(a.out, "\n")

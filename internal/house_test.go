@@ -26,14 +26,18 @@ const (
 	module = "barward"
 
 	proto    = "proto/barward/v1"
+	barcodes = "github.com/boombuler/barcode"
 	bbolt    = "go.etcd.io/bbolt"
 	decimal  = "github.com/cockroachdb/apd/v3"
+	fpdf     = "codeberg.org/go-pdf/fpdf"
 	grpc     = "google.golang.org/grpc"
 	protobuf = "google.golang.org/protobuf"
 	rpcError = "google.golang.org/genproto/googleapis/rpc"
 	stats    = "gonum.org/v1/gonum"
 	tlog     = "golang.org/x/mod"
 	uuid     = "github.com/google/uuid"
+	xImage   = "golang.org/x/image"
+	xText    = "golang.org/x/text"
 )
 
 // An arrow is one rule about what a room imports. A room is a folder of this module; anything with a dot in its first
@@ -105,14 +109,30 @@ var arrows = []arrow{
 		"it judges events, not calls (the events' generated package brings grpc along, hence not never)"},
 	{"internal/identity", never, []string{bbolt, "internal/book", "internal/ledger"},
 		"clients sign with it; who is who is asked through an interface it declares"},
+	{"internal/evidence", only, []string{"internal/ledger/proof", "internal/identity", "internal/settlement", "internal/assay",
+		"internal/weighing", "internal/quantity", "internal/refusal", proto, protobuf},
+		"it is checked where there is no service: from signed bytes and the pure rooms alone"},
+	{"internal/evidence", never, []string{bbolt, "internal/book", "internal/service", "internal/ledger", "client"},
+		"it computes again what the book computed, and shares no code with it"},
 	{"internal/service", direct, []string{bbolt, "internal/ledger/ledgertest", "client", "client/outbox", "server"},
 		"a handler asks the ledger and the book, and never the store under them"},
 	{"server", direct, []string{bbolt, "internal/settlement", "internal/weighing", "internal/assay", "internal/custody",
 		"client", "client/outbox"},
 		"flags, keys and listeners: no rule of the trade lives here"},
 
+	{"internal/document", only, []string{"internal/quantity", "internal/refusal", proto, fpdf, barcodes, uuid, xImage, xText},
+		"it prints what the record says and works nothing out: quantity reads a mass for the custody file, no pure room is asked"},
+	{"internal/document", never, []string{bbolt, "internal/book", "internal/ledger", "internal/service", "client"},
+		"the workstation prints with it, also while the link is down"},
+
 	{"client", never, []string{"internal/book", "internal/service", "internal/ledger", "server", bbolt},
 		"it shows, signs, queues and verifies; what it took from the server's half it would not verify"},
+	{"client/station", never, []string{"internal/book", "internal/service", "internal/ledger", "server", bbolt},
+		"one workstation under the command line and the desk: what they show, it has verified for itself"},
+	{"client/station/stationtest", never, []string{"internal/book", "internal/service", "internal/ledger", "server", bbolt},
+		"a service for the client's tests that shares no code with the one they are about"},
+	{"client/desk", never, []string{"internal/book", "internal/service", "internal/ledger", "server", bbolt},
+		"the browser's half of a workstation: it shows what the station has verified, and signs"},
 	{"client/outbox", never, []string{"internal/book", "internal/service", "internal/ledger", "server", bbolt},
 		"a workstation at the bench carries no server"},
 	{proto, only, []string{grpc, protobuf, rpcError}, "generated from the protos, from nothing of ours"},
