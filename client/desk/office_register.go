@@ -1,0 +1,227 @@
+package desk
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+
+	"google.golang.org/protobuf/proto"
+
+	"barward/client/station"
+	"barward/internal/evidence"
+	"barward/internal/identity"
+	"barward/internal/refusal"
+	pb "barward/proto/barward/v1"
+)
+
+// registerRow is a discrepancy in the register.
+type registerRow struct {
+	D     *pb.Discrepancy
+	Kind  string
+	State string
+	Claim string
+	Days  string
+	Late  bool
+}
+
+type registerPage struct {
+	Form    *Form
+	Rows    []registerRow
+	Total   int
+	From    int
+	Earlier string
+	Later   string
+	By      []*pb.DiscrepancyTotal
+	Kinds   []*pb.DiscrepancyTotal
+	Seen    Seen
+	State   []Option
+	Kind    []Option
+	Sort    []Option
+	Query   string
+	TooMany bool
+	Narrow  bool // a filter is set
+}
+
+// registerFilter is what the service filters by.
+func registerFilter(f *Form) string {
+	state := f.Get("state")
+	if state == "ANY" {
+		state = ""
+	}
+	return filterOf("state", state, "kind", f.Get("kind"), "answerable", f.Get("answerable"), "consignment",
+		f.Get("consignment"), "lot", f.Get("lot"))
+}
+
+// register is the list that a manager works from: the whole of it, sorted by what is at stake or by the deadline.
+func (v *visit) register() error {
+	f := v.queryForm("state", "kind", "answerable", "consignment", "lot", "sort")
+	narrow := f.query() != ""
+	f.Set("state", "OPEN")
+	f.Set("sort", "money")
+	p := registerPage{Form: f, Narrow: narrow, Query: f.query(), Kind: choicesOf(pb.DiscrepancyKind_name,
+		"DISCREPANCY_KIND_", "any kind"),
+		State: append(choicesOf(pb.DiscrepancyState_name, "DISCREPANCY_STATE_", "open")[1:], Option{Value: "ANY",
+			Text: "any state"}),
+		Sort: []Option{{Value: "money", Text: "money at stake"}, {Value: "deadline", Text: "deadline"}}}
+	all, seen, tooMany, err := v.allDiscrepancies(f)
+	if err != nil {
+		return err
+	}
+	p.Seen, p.Total, p.TooMany = seen, len(all), tooMany
+	from, _ := strconv.Atoi(v.r.URL.Query().Get("from"))
+	from = max(0, min(from, len(all)-1))
+	p.From = from + 1
+	for _, d := range all[min(from, len(all)):min(from+pageSize, len(all))] {
+		p.Rows = append(p.Rows, v.registerRow(d))
+	}
+	if from > 0 {
+		p.Earlier = "/office/register?" + joined("&", p.Query, "from="+strconv.Itoa(max(0, from-pageSize)))
+	}
+	if from+pageSize < len(all) {
+		p.Later = "/office/register?" + joined("&", p.Query, "from="+strconv.Itoa(from+pageSize))
+	}
+	totals := &pb.SummarizeDiscrepanciesResponse{}
+	filter := registerFilter(f)
+	if _, err := v.recall("summary/"+filter, totals, func(ctx context.Context) (proto.Message, error) {
+		book, err := v.d.station.Book(ctx)
+		if err != nil {
+			return nil, err
+		}
+		return book.SummarizeDiscrepancies(ctx, &pb.SummarizeDiscrepanciesRequest{Filter: filter})
+	}); err != nil {
+		return err
+	}
+	p.By, p.Kinds = totals.GetByAnswerable(), totals.GetByKind()
+	return v.show("office_register.html", "Register of discrepancies", p)
+}
+
+// allDiscrepancies reads every page that passes a filter, and sorts the whole, which the service does not do.
+func (v *visit) allDiscrepancies(f *Form) (all []*pb.Discrepancy, seen Seen, tooMany bool, err error) {
+	filter := registerFilter(f)
+	for token := ""; ; {
+		list, at, err := v.page(pb.ThingKind_THING_KIND_DISCREPANCY, filter, token, station.MaxPage)
+		if err != nil {
+			return nil, seen, false, err
+		}
+		if seen = at.older(seen); token == "" {
+			seen = at
+		}
+		for _, thing := range list.GetThings() {
+			all = append(all, thing.GetDiscrepancy())
+		}
+		token = list.GetNextPageToken()
+		if tooMany = len(all) > maxSorted; token == "" || tooMany {
+			break
+		}
+	}
+	slices.SortStableFunc(all, func(x, y *pb.Discrepancy) int { return station.CompareDiscrepancies(x, y, f.Get("sort")) })
+	return all, seen, tooMany, nil
+}
+
+func (v *visit) today() string { return v.d.now().Format("2006-01-02") }
+
+func (v *visit) registerRow(d *pb.Discrepancy) registerRow {
+	r := registerRow{D: d, Kind: stateWords(d.GetKind().String(), "DISCREPANCY_KIND_"),
+		State: stateWords(d.GetState().String(), "DISCREPANCY_STATE_"),
+		Claim: station.ClaimState(d, v.today())}
+	if left, dated := station.DaysLeft(d, v.today()); dated {
+		switch {
+		case left > 0:
+			r.Days = count(left, "day") + " left"
+		case left == 0:
+			r.Days = "last day today"
+		default:
+			r.Days, r.Late = "over by "+count(-left, "day"), true
+		}
+	}
+	return r
+}
+
+type discrepancyPage struct {
+	Form     *Form
+	Row      registerRow
+	D        *pb.Discrepancy
+	Entries  []shownEntry
+	More     int
+	Proven   int
+	Size     uint64
+	MayDo    bool // may decide
+	Decision []Option
+	Decided  string
+	Offered  bool // a decision waits for the other side
+	MayAgree bool
+	Papers   []paperLink
+	Seen     Seen
+	Here     string
+	Ours     bool
+}
+
+// discrepancy shows one discrepancy with its evidence, and takes its decision.
+func (v *visit) discrepancy() error {
+	thing, seen, err := v.get(pb.ThingKind_THING_KIND_DISCREPANCY, v.r.PathValue("name"))
+	if err != nil {
+		return err
+	}
+	d := thing.GetDiscrepancy()
+	f := v.form()
+	here := pathTo("/office/discrepancy/", d.GetName())
+	if v.posted() {
+		body := &pb.DiscrepancyDecided{Discrepancy: d.GetName(), Reason: f.need("reason",
+			"Say why, for whoever reads it in a year."), Conceded: f.Get("conceded")}
+		if choice := f.need("decision", "Choose how it ends."); choice != "" {
+			body.Decision = pb.Decision(pb.Decision_value["DECISION_"+choice])
+		}
+		if done, err := v.signed(f, "The decision on "+d.GetName(), here, body); done {
+			return err
+		}
+	}
+	p := discrepancyPage{Form: f, Row: v.registerRow(d), D: d, Seen: seen, Here: here,
+		Decision: choicesOf(pb.Decision_name, "DECISION_", "choose"),
+		Ours:     slices.Contains(strings.Split(d.GetAnswerable(), ", "), v.seat.Party)}
+	p.Decision = slices.DeleteFunc(p.Decision,
+		func(o Option) bool { return o.Value == "UMPIRE" }) // filed by the umpire's report
+	open := d.GetState() == pb.DiscrepancyState_DISCREPANCY_STATE_OPEN
+	p.MayDo = open && v.seat.May(identity.DiscrepancyDecided)
+	if d.GetDecision() != pb.Decision_DECISION_UNSPECIFIED {
+		p.Decided = stateWords(d.GetDecision().String(), "DECISION_")
+	}
+	p.Offered = open && d.GetDecidedEntry() != 0
+	p.MayAgree = p.Offered && !strings.HasPrefix(d.GetDecidedBy(), v.seat.Party+"/") &&
+		v.seat.May(identity.DiscrepancyDecided)
+	numbers := append([]uint64{d.GetEntry()}, d.GetEvidence()...)
+	if d.GetDecidedEntry() != 0 {
+		numbers = append(numbers, d.GetDecidedEntry())
+	}
+	slices.Sort(numbers)
+	numbers = slices.Compact(numbers)
+	if p.More = len(numbers) - maxSources; p.More > 0 {
+		numbers = numbers[:maxSources]
+	}
+	if p.Entries, err = v.shownEntries(numbers); err != nil {
+		return err
+	}
+	p.Proven, p.Size = v.provenOf(p.Entries)
+	p.Papers = []paperLink{{pathTo("/trace/evidence/discrepancy/", d.GetName()), "Evidence pack"}}
+	return v.show("office_discrepancy.html", "Discrepancy "+d.GetName(), p)
+}
+
+// evidencePack puts what was signed about a thing into one file that proves itself.
+func (v *visit) evidencePack() error {
+	about := evidence.What{Kind: evidence.Kind(v.r.PathValue("kind")), Name: v.r.PathValue("name")}
+	if err := about.Check(); err != nil {
+		return err
+	}
+	ctx, cancel := context.WithTimeout(v.ctx(), packPatience)
+	defer cancel()
+	if v.seat.Person == "" {
+		return refusal.New(refusal.Precondition, "PERSON_UNKNOWN", "",
+			"The service has not said yet who you are, and an evidence pack names who made it. Wait for the link.")
+	}
+	file, err := v.d.station.Evidence(ctx, about, v.seat.Person, nil)
+	if err != nil {
+		return err
+	}
+	return v.download(fmt.Sprintf("evidence %s %s", about.Kind, about.Name), "zip", "application/zip", file)
+}
