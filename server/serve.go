@@ -20,6 +20,7 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials"
 
+	"barward/internal/book"
 	"barward/internal/ledger"
 	"barward/internal/refusal"
 	"barward/internal/service"
@@ -131,6 +132,9 @@ func Run(ctx context.Context, c Config) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, l.Close()) }()
+	if err := c.refold(ctx, l); err != nil {
+		return err
+	}
 	listener, err := c.listen(c.Listen)
 	if err != nil {
 		return err
@@ -286,6 +290,22 @@ func endWithin(drain time.Duration, f func(context.Context) error) {
 	ctx, cancel := context.WithTimeout(context.Background(), drain)
 	defer cancel()
 	_ = f(ctx) // what could not be sent is lost; nothing rests on it
+}
+
+// refold folds the book again where another release laid it out otherwise: it says the same, but lists would miss things.
+// Broken off, it begins anew at the next start.
+func (c Config) refold(ctx context.Context, l *ledger.Ledger) error {
+	stale := false
+	if err := l.View(func(b *book.Bucket, _ uint64) error { stale = book.Stale(b); return nil }); err != nil || !stale {
+		return err
+	}
+	c.Log.Warn("the book lies as another release laid it; it is folded again before calls are taken", "entries", l.Size())
+	begin := time.Now()
+	if err := l.Rebuild(ctx, nil); err != nil {
+		return err
+	}
+	c.Log.Info("the book is folded again", "entries", l.Size(), "took", time.Since(begin).Round(time.Millisecond))
+	return nil
 }
 
 // stopWithin takes no more calls and waits for those under way, then ends them.

@@ -207,6 +207,40 @@ func (l later) Apply(b *bbolt.Bucket, e *ledger.Entry) error {
 	return l.Book.Apply(b, e)
 }
 
+// A book that another release laid out otherwise is folded again before the first call is taken.
+func TestUpgradeFoldsAnOlderLayoutAgain(t *testing.T) {
+	t.Parallel()
+	p := newLedger(t)
+	layout := func(write string) (read string) {
+		db, err := bbolt.Open(p.path("ledger"), 0o600, &bbolt.Options{Timeout: time.Minute})
+		if err != nil {
+			t.Fatal(err)
+		}
+		err = db.Update(func(tx *bbolt.Tx) error {
+			index := tx.Bucket([]byte("book")).Bucket([]byte("index"))
+			read = string(index.Get([]byte("layout")))
+			if write == "" {
+				return nil
+			}
+			return index.Put([]byte("layout"), []byte(write))
+		})
+		if err = errors.Join(err, db.Close()); err != nil {
+			t.Fatal(err)
+		}
+		return read
+	}
+	today := layout("an invented older one")
+	_, stop := p.serve(nil)
+	if err := stop(); err != nil {
+		t.Fatal(err)
+	}
+	if got := layout(""); got != today || today == "" {
+		t.Errorf("the layout is %q, want %q", got, today)
+	}
+	code, _, stderr := p.run("verify", "--ledger", p.path("ledger"))
+	want(t, "verify", code, 0, stderr, "")
+}
+
 // An event of a release to come, or one judged by its rules, stops the replay with the number of its entry and with
 // what to do: a book that skipped it would report metal that is not there.
 func TestUpgradeUnknownNewerEventStopsReplay(t *testing.T) {
