@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -54,33 +53,24 @@ func (c *evidenceExport) Run(a *app) error {
 	if err := a.open(); err != nil {
 		return err
 	}
-	pack, err := evidence.Gather(a.ctx, gatherer{a}, about, exporter, key, a.now())
-	if err != nil {
-		return err
-	}
+	var cover []byte
 	if c.Cover != "" {
-		if pack.Cover, err = station.ReadFile(c.Cover, station.MaxInput); err != nil {
+		if cover, err = station.ReadFile(c.Cover, station.MaxInput); err != nil {
 			return err
 		}
 	}
-	file, err := evidence.Write(pack, key)
+	file, err := a.station.Evidence(a.ctx, about, exporter, cover)
 	if err != nil {
 		return err
 	}
-	// What this machine has just been told may still not hang together; nobody should find that out in court.
 	read, err := evidence.Read(file)
 	if err != nil {
 		return err
 	}
-	report := evidence.Verify(read, pack.LogKey)
-	if !report.Sound() {
-		return unsound(report, "what the service answered about "+about.String())
-	}
 	if err := writeNew(c.File, file); err != nil {
 		return err
 	}
-	say(a.complain, "%s: %d entries about %s, under the checkpoint of %d entries.\n", c.File, len(read.Entries), about,
-		report.Size)
+	say(a.complain, "%s: %d entries about %s, each proven under the checkpoint of the log.\n", c.File, len(read.Entries), about)
 	if n := len(read.Withheld); n > 0 {
 		say(a.complain, "  %d entries belong to it that your party may not read; the file says so.\n", n)
 	}
@@ -95,96 +85,6 @@ func writeNew(path string, text []byte) error {
 		return refusal.New(refusal.Exists, "FILE_EXISTS", "--file", "%s is there already. Name a new file.", path).About(path)
 	}
 	return err
-}
-
-// gatherer is the station as the package evidence asks it.
-type gatherer struct{ a *app }
-
-// known turns what the service answered into the refusals that gathering looks for.
-func known(err error) error {
-	if r := station.AsRefusal(err); r != nil {
-		return r
-	}
-	return err
-}
-
-func (g gatherer) Get(_ context.Context, kind pb.ThingKind, name string) (*pb.Thing, error) {
-	thing, err := g.a.get(kind, name)
-	return thing, known(err)
-}
-
-func (g gatherer) Walk(_ context.Context, kind pb.ThingKind, filter string, more func(*pb.Thing) bool) error {
-	return known(g.a.walk(kind, filter, more))
-}
-
-func (g gatherer) Trace(_ context.Context, bar string) (*pb.TraceBarResponse, error) {
-	ctx, cancel := g.a.call()
-	defer cancel()
-	trace, err := g.a.book.TraceBar(ctx, &pb.TraceBarRequest{Bar: bar})
-	return trace, known(err)
-}
-
-func (g gatherer) Entry(_ context.Context, sequence uint64) (*pb.Entry, error) {
-	e, err := g.a.entry(fmt.Sprint(sequence))
-	return e, known(err)
-}
-
-func (g gatherer) Entries(_ context.Context, kind string, more func(*pb.Entry) bool) error {
-	for token := ""; ; {
-		ctx, cancel := g.a.call()
-		page, err := g.a.ledger.ListEntries(ctx, &pb.ListEntriesRequest{Kind: kind, PageToken: token, PageSize: 500})
-		cancel()
-		if err != nil {
-			return known(err)
-		}
-		for _, e := range page.GetEntries() {
-			if !more(e) {
-				return nil
-			}
-		}
-		if token = page.GetNextPageToken(); token == "" {
-			return nil
-		}
-	}
-}
-
-func (g gatherer) Checkpoint(ctx context.Context) ([]byte, string, error) {
-	if err := g.a.station.Advance(ctx); err != nil {
-		return nil, "", err
-	}
-	key, _, err := g.a.station.Home().Read(station.LogKeyFile)
-	return g.a.station.SeenNote(), strings.TrimSpace(string(key)), err
-}
-
-func (g gatherer) ProveInclusion(_ context.Context, sequence, size uint64) ([]proof.Hash, error) {
-	ctx, cancel := g.a.call()
-	defer cancel()
-	shown, err := g.a.ledger.ProveInclusion(ctx, &pb.ProveInclusionRequest{Sequence: sequence, TreeSize: size})
-	if err != nil {
-		return nil, known(err)
-	}
-	return hashesOf(shown.GetHashes())
-}
-
-func (g gatherer) ProveConsistency(_ context.Context, old, size uint64) ([]proof.Hash, error) {
-	ctx, cancel := g.a.call()
-	defer cancel()
-	shown, err := g.a.ledger.ProveConsistency(ctx, &pb.ProveConsistencyRequest{OldSize: old, NewSize: size})
-	if err != nil {
-		return nil, known(err)
-	}
-	return hashesOf(shown.GetHashes())
-}
-
-func hashesOf(raw [][]byte) ([]proof.Hash, error) {
-	path := make([]proof.Hash, len(raw))
-	for i, h := range raw {
-		if len(h) != len(path[i]) || i == proof.MaxProof {
-			return nil, refusal.Invalidf("PROOF_MALFORMED", "proof", "The service sent a proof that is none. Ask again.")
-		}
-		copy(path[i][:], h)
-	}
-	return path, nil
 }
 
 type evidenceVerify struct {
