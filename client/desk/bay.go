@@ -13,10 +13,11 @@ import (
 	pb "barward/proto/barward/v1"
 )
 
-// bay is where boxes are taken over, opened and weighed: of a refinery's clerks, and of all who carry or keep for taking
-// boxes over.
+// bay is where boxes are taken over, opened and weighed: of a refinery's clerks, and of all who carry or keep for
+// taking boxes over.
 func bay() room {
-	return room{Name: "Receiving bay", Path: "/bay", Key: "y", Words: "Take boxes over, scan and weigh bars, open lots, record melts.",
+	return room{Name: "Receiving bay", Path: "/bay", Key: "y", Words: "Take boxes over, scan and weigh bars, open lots, " +
+		"record melts.",
 		open: func(s *seat) bool {
 			carries := s.Kind == identity.Refinery || s.Kind == identity.Carrier || s.Kind == identity.Vault
 			return carries && (s.May(identity.BarReceived) || s.May(identity.Accepted))
@@ -27,13 +28,14 @@ func bay() room {
 			{"POST /bay/begin", (*visit).beginShift},
 			{"GET /bay/shift/{id}", (*visit).bayShift}, {"POST /bay/shift/{id}", (*visit).bayLine},
 			{"GET /bay/shift/{id}/news", (*visit).bayNews},
-			{"POST /bay/shift/{id}/sign", (*visit).signTaken},
+			{"GET /bay/shift/{id}/sign", (*visit).bayShift}, {"POST /bay/shift/{id}/sign", (*visit).signTaken},
 			{"GET /bay/taken/{event}", (*visit).bayTaken},
 			{"GET /bay/correct/{event}", (*visit).bayCorrect}, {"POST /bay/correct/{event}", (*visit).bayCorrect},
 			{"GET /bay/check", (*visit).balanceCheck}, {"POST /bay/check", (*visit).balanceCheck},
 			{"POST /bay/check/live", (*visit).balanceCheckLive},
 			{"GET /bay/lot", (*visit).bayLot}, {"POST /bay/lot", (*visit).bayLot},
-			{"GET /bay/melt", (*visit).bayMelt}, {"POST /bay/melt", (*visit).bayMelt}, {"POST /bay/melt/live", (*visit).bayMeltLive},
+			{"GET /bay/melt", (*visit).bayMelt}, {"POST /bay/melt", (*visit).bayMelt}, {"POST /bay/melt/live",
+				(*visit).bayMeltLive},
 			{"GET /bay/sample", (*visit).sample}, {"POST /bay/sample", (*visit).sample},
 		}}
 }
@@ -81,8 +83,10 @@ func (v *visit) bay() error {
 }
 
 func (v *visit) bayMay() map[string]bool {
-	return map[string]bool{"take": v.seat.May(identity.Accepted), "receive": v.seat.May(identity.BarReceived), "check": v.seat.May(identity.BalanceChecked),
-		"lot": v.seat.May(identity.LotOpened), "melt": v.seat.May(identity.Melted), "sample": v.seat.May(identity.SampleTaken)}
+	return map[string]bool{"take": v.seat.May(identity.Accepted), "receive": v.seat.May(identity.BarReceived),
+		"check": v.seat.May(identity.BalanceChecked),
+		"lot":   v.seat.May(identity.LotOpened), "melt": v.seat.May(identity.Melted),
+		"sample": v.seat.May(identity.SampleTaken)}
 }
 
 // due lists what waits to be taken over: by the record, less what waits in the outbox.
@@ -98,7 +102,10 @@ func (v *visit) due() ([]dueLine, Seen, error) {
 	var lines []dueLine
 	for _, thing := range boxes {
 		b := thing.GetBox()
-		at := slices.IndexFunc(lines, func(l dueLine) bool { return l.Consignment == b.GetConsignment() && l.From == b.GetHolder() })
+		at := slices.IndexFunc(lines, func(l dueLine) bool {
+			return l.Consignment == b.GetConsignment() &&
+				l.From == b.GetHolder()
+		})
 		if at < 0 {
 			at = len(lines)
 			lines = append(lines, dueLine{Consignment: b.GetConsignment(), From: b.GetHolder(), AcceptBy: b.GetAcceptBy()})
@@ -129,7 +136,8 @@ func (v *visit) arrivals(due []dueLine) (open, done []arrivalLine, seen Seen, er
 	}
 	for _, thing := range slices.Backward(things) {
 		c := thing.GetConsignment()
-		l := arrivalLine{Name: c.GetName(), Seller: c.GetParty(), Boxes: len(c.GetAdvised().GetBoxes()), Advised: c.GetBarsAdvised(), Received: c.GetBarsReceived(),
+		l := arrivalLine{Name: c.GetName(), Seller: c.GetParty(), Boxes: len(c.GetAdvised().GetBoxes()),
+			Advised: c.GetBarsAdvised(), Received: c.GetBarsReceived(),
 			Words: "on its way"}
 		l.Here = closed[l.Name] > 0 || l.Received > 0
 		switch {
@@ -169,10 +177,9 @@ const maxShownDone = 12
 
 // handOffLine is one hand-off of a consignment's boxes, for its receipt.
 type handOffLine struct {
-	Entry       uint64
-	At, Words   string
-	Boxes       int
-	Counterpart string
+	Entry     uint64
+	At, Words string
+	Boxes     int
 }
 
 // bayConsignment shows how far a consignment came: what is missing, extra or in the wrong box, its hand-offs with their
@@ -209,8 +216,10 @@ func (v *visit) bayConsignment() error {
 	}
 	units := unitOptions(balances)
 	f.Set("unit", units[0].Value)
-	p := map[string]any{"Consignment": thing.GetConsignment(), "Seen": seen, "Boxes": boxes, "Raised": raised, "Form": f, "May": v.bayMay(),
-		"Balances": balanceOptions(balances), "Units": units, "HandOffs": handOffs(boxes), "Shifts": v.d.shiftsOf(v.seat.Party, name)}
+	p := map[string]any{"Consignment": thing.GetConsignment(), "Seen": seen, "Boxes": boxes, "Raised": raised, "Form": f,
+		"May":      v.bayMay(),
+		"Balances": balanceOptions(balances), "Units": units, "HandOffs": handOffs(boxes),
+		"Shifts": v.d.shiftsOf(v.seat.Party, name)}
 	door, err := v.door(name)
 	if err != nil && !station.Unreachable(err) {
 		return err

@@ -1,7 +1,6 @@
 package desk
 
 import (
-	"errors"
 	"strings"
 
 	"github.com/google/uuid"
@@ -13,9 +12,9 @@ import (
 	pb "barward/proto/barward/v1"
 )
 
-// A bar that was signed for wrongly is put right by a correction, which leaves both on record. One that still waits may
-// have been sent already, so it is corrected once it is recorded; one that was refused was never recorded, and is simply
-// scanned again.
+// A bar that was signed for wrongly is put right by a correction, which leaves both on record. One that still waits
+// may have been sent already, so it is corrected once it is recorded; one that was refused was never recorded, and is
+// simply scanned again.
 
 // bayCorrect corrects a receipt of a bar that was signed at this workstation.
 func (v *visit) bayCorrect() error {
@@ -30,7 +29,8 @@ func (v *visit) bayCorrect() error {
 	event := eventOf(item)
 	old := event.GetBarReceived()
 	if !found || old == nil {
-		return refusal.New(refusal.NotFound, "RECEIPT_UNKNOWN", "", "This receipt of a bar is not in the outbox of this workstation. It is corrected where it was signed, or by the command line: barward record correct.")
+		return refusal.New(refusal.NotFound, "RECEIPT_UNKNOWN", "", "This receipt of a bar is not in the outbox of this "+
+			"workstation. It is corrected where it was signed, or by the command line: barward record correct.")
 	}
 	f := v.form()
 	may := item.State == outbox.Recorded && v.seat.May(identity.Corrected) && v.seat.May(identity.BarReceived)
@@ -48,7 +48,9 @@ func (v *visit) bayCorrect() error {
 		body := &pb.Corrected{Reason: f.need("reason", "Say why, in a few words: what was misread, and how that was found."),
 			Replacement: &pb.Corrected_BarReceived{BarReceived: v.corrected(f, old)}}
 		if f.Good() {
-			err := v.signCorrection(f, "The correction of "+station.Short(old.GetBar()), event.GetEventId(), body)
+			_, err := v.signAll(f, "The correction of "+station.Short(old.GetBar()), signing{body: body,
+				supersedes: event.GetEventId(),
+				place:      v.siteOf(old.GetBalance())})
 			if err == nil {
 				return v.redirect("/bay/consignment/" + old.GetConsignment())
 			}
@@ -58,19 +60,23 @@ func (v *visit) bayCorrect() error {
 		}
 		v.status = 422
 	}
-	return v.show("bay_correct.html", "Correct a receipt", map[string]any{"Form": f, "Old": old, "May": may, "State": item.State, "ID": id.String()})
+	return v.show("bay_correct.html", "Correct a receipt", map[string]any{"Form": f, "Old": old, "May": may,
+		"State": item.State, "ID": id.String()})
 }
 
 // corrected makes what stands instead: as typed, on the same balance in the same air.
 func (v *visit) corrected(f *Form, old *pb.BarReceived) *pb.BarReceived {
-	now := &pb.BarReceived{Consignment: old.GetConsignment(), Balance: old.GetBalance(), Air: old.GetAir(), Condition: f.Get("condition"),
-		Box: station.Beside(old.GetConsignment(), f.need("box", "Give the box that the bar was in.")), Seals: several(f.Get("seals")),
-		Bar: station.Beside(old.GetConsignment(), f.Get("bar"))}
+	now := &pb.BarReceived{Consignment: old.GetConsignment(), Balance: old.GetBalance(), Air: old.GetAir(),
+		Condition: f.Get("condition"),
+		Box:       station.Beside(old.GetConsignment(), f.need("box", "Give the box that the bar was in.")),
+		Seals:     several(f.Get("seals")),
+		Bar:       station.Beside(old.GetConsignment(), f.Get("bar"))}
 	unit := ""
 	if b := v.balanceKnown(old.GetBalance()); b != nil {
 		unit = string(b.Readability.Unit())
 	}
-	for _, text := range strings.FieldsFunc(f.need("readings", "Give what the balance showed, at least twice."), func(r rune) bool { return r == ',' || r == ';' }) {
+	for _, text := range strings.FieldsFunc(f.need("readings", "Give what the balance showed, at least twice."),
+		func(r rune) bool { return r == ',' || r == ';' }) {
 		m, err := mass(text, unit)
 		if err != nil {
 			f.Blame("readings", capital(station.TextOf(err)))
@@ -79,30 +85,4 @@ func (v *visit) corrected(f *Form, old *pb.BarReceived) *pb.BarReceived {
 		now.Readings = append(now.Readings, m.String())
 	}
 	return now
-}
-
-// signCorrection signs a correction of an event, the way of sign.go: kept, signed, sent, told.
-func (v *visit) signCorrection(f *Form, words, supersedes string, body *pb.Corrected) error {
-	if alarm := v.d.sender.now().Alarm; alarm != "" {
-		return refusal.New(refusal.Precondition, "LOG_UNTRUSTED", "",
-			"The log has contradicted itself, so nothing more is signed here: %s. Tell the other parties and your own management.", alarm)
-	}
-	if _, again := v.signedBefore(f); again {
-		v.say("done", words+" was signed already; it is not signed twice.")
-		return nil
-	}
-	event, err := v.d.station.Envelope(v.ctx(), v.seat.key, body, "", v.siteOf(body.GetBarReceived().GetBalance()))
-	if err != nil {
-		return err
-	}
-	event.Supersedes = supersedes
-	err = v.d.keepForm(f.Once, keptForm{Path: v.r.URL.Path, Values: f.values, Events: []string{event.GetEventId()}})
-	if err != nil {
-		return err
-	}
-	item, err := v.d.station.Put(v.seat.key, event)
-	if err != nil {
-		return errors.Join(err, v.d.forgetForm(f.Once))
-	}
-	return v.outcome(f, words, []uuid.UUID{item.ID})
 }

@@ -48,7 +48,8 @@ func (v *visit) bayLot() error {
 		}
 	}
 	if v.posted() {
-		body := &pb.LotOpened{LotId: f.need("lot_id", "Give the lot its number."), Agreement: agreement, Bars: f.Filled("bars")}
+		body := &pb.LotOpened{LotId: f.need("lot_id", "Give the lot its number."), Agreement: agreement,
+			Bars: f.Filled("bars")}
 		if len(body.Bars) == 0 {
 			f.Blame("bars", "Tick the bars that are melted together.")
 		}
@@ -63,8 +64,9 @@ func (v *visit) bayLot() error {
 		}
 		v.status = 422
 	}
-	return v.show("bay_lot.html", "Open a lot", map[string]any{"Form": f, "Bars": bars, "Seen": seen, "Consignment": thing.GetConsignment(),
-		"Agreement": agreement, "Whole": len(things) < choiceSize})
+	return v.show("bay_lot.html", "Open a lot", map[string]any{"Form": f, "Bars": bars, "Seen": seen,
+		"Consignment": thing.GetConsignment(),
+		"Agreement":   agreement, "Whole": len(things) < choiceSize})
 }
 
 // meltView is the melt of a lot as typed, put to the rules.
@@ -118,11 +120,13 @@ func (v *visit) meltTyped() (*meltView, *pb.Melted, error) {
 		return nil, nil, err
 	}
 	for _, t := range lots {
-		p.Lots = append(p.Lots, Option{Value: t.GetLot().GetName(), Text: shortName(v.seat.Party, t.GetLot().GetName()) + ", " + count(len(t.GetLot().GetBars()), "bar")})
+		p.Lots = append(p.Lots, Option{Value: t.GetLot().GetName(), Text: shortName(v.seat.Party, t.GetLot().GetName()) +
+			", " + count(len(t.GetLot().GetBars()), "bar")})
 	}
 	for _, w := range waiting {
 		if o := w.event.GetLotOpened(); o != nil {
-			p.Lots = append(p.Lots, Option{Value: v.seat.Party + "/" + o.GetLotId(), Text: o.GetLotId() + ", " + count(len(o.GetBars()), "bar") + " (waits to be sent)"})
+			p.Lots = append(p.Lots, Option{Value: v.seat.Party + "/" + o.GetLotId(), Text: o.GetLotId() + ", " +
+				count(len(o.GetBars()), "bar") + " (waits to be sent)"})
 		}
 	}
 	if len(p.Lots) > 0 {
@@ -189,17 +193,20 @@ func (v *visit) meltLoss(lot *pb.Lot, after, slag quantity.Mass) verdict {
 		return verdict{}
 	}
 	terms, _, known, err := v.termsOf(lot.GetAgreement())
-	if err != nil || !known || terms.Limits == nil || terms.Limits.MeltLoss.Least == nil || terms.Limits.MeltLoss.Most == nil {
+	if err != nil || !known || terms.Limits == nil || terms.Limits.MeltLoss.Least == nil ||
+		terms.Limits.MeltLoss.Most == nil {
 		return verdict{Kind: "open", Text: "The agreement expects no loss that is known here; the service judges."}
 	}
-	loss, err := weighing.MeltLoss(received, after, slag, weighing.LossRange{Low: terms.Limits.MeltLoss.Least.Shift(1), High: terms.Limits.MeltLoss.Most.Shift(1)})
+	loss, err := weighing.MeltLoss(received, after, slag, weighing.LossRange{Low: terms.Limits.MeltLoss.Least.Shift(1),
+		High: terms.Limits.MeltLoss.Most.Shift(1)})
 	switch {
 	case err != nil:
 		return verdict{Kind: "no", Text: capital(station.TextOf(err))}
 	case loss.Within:
 		return verdict{Kind: "ok", Text: loss.Verdict + " Counted from the " + lot.GetReceived() + " received."}
 	}
-	return verdict{Kind: "no", Text: loss.Verdict + " Counted from the " + lot.GetReceived() + " received. Weigh again; if it is so, it is recorded and flagged."}
+	return verdict{Kind: "no", Text: loss.Verdict + " Counted from the " + lot.GetReceived() +
+		" received. Weigh again; if it is so, it is recorded and flagged."}
 }
 
 // bayMeltLive answers while a melt is typed.

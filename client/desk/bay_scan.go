@@ -18,8 +18,8 @@ import (
 	pb "barward/proto/barward/v1"
 )
 
-// The scanning page has one field. What is typed into it is a line for package station, which answers; this file says the
-// answer with a sign, a shape and words, and keeps the tables beside it current.
+// The scanning page has one field. What is typed into it is a line for package station, which answers; this file says
+// the answer with a sign, a shape and words, and keeps the tables beside it current.
 
 // beginShift begins a run of scanning, or of taking over, and goes to its page.
 func (v *visit) beginShift() error {
@@ -36,7 +36,8 @@ func (v *visit) beginShift() error {
 		k.From, k.Due, err = v.d.station.Due(ctx, k.Consignment, v.seat.Party)
 	case k.Kind == shiftScan && v.seat.May(identity.BarReceived):
 		if k.Balance, k.Unit = f.Get("balance"), f.Get("unit"); k.Balance == "" {
-			return refusal.Invalidf("BALANCE_MISSING", "balance", "Choose the balance that the bars are weighed on. Your administrator registers it once, from the type plate.")
+			return refusal.Invalidf("BALANCE_MISSING", "balance", "Choose the balance that the bars are weighed on. Your "+
+				"administrator registers it once, from the type plate.")
 		}
 		k.Judge, k.Place = v.balanceKnown(k.Balance), v.siteOf(k.Balance)
 		if err = v.keepDoors(k.Consignment); err == nil {
@@ -79,9 +80,24 @@ func (v *visit) keepDoors(consignment string) error {
 func (v *visit) ourShift() (*shift, error) {
 	s, err := v.d.shift(v.r.PathValue("id"))
 	if err == nil && s.Party != v.seat.Party {
-		err = refusal.New(refusal.NotFound, "SHIFT_UNKNOWN", "", "This scanning is of another party. Begin your own from the consignment's page.")
+		err = refusal.New(refusal.NotFound, "SHIFT_UNKNOWN", "", "This scanning is of another party. Begin your own from "+
+			"the consignment's page.")
 	}
 	return s, err
+}
+
+// lockShift is ourShift with its mu held.
+func (v *visit) lockShift() (*shift, error) {
+	for {
+		s, err := v.ourShift()
+		if err != nil {
+			return nil, err
+		}
+		if s.mu.Lock(); !s.closed {
+			return s, nil
+		}
+		s.mu.Unlock() // it was closed while we waited; it is read again
+	}
 }
 
 // kindOfAnswer is the gravest sign among answers: good, note or wrong.
@@ -120,9 +136,12 @@ type heard struct {
 
 type saying struct{ Kind, Word, Text string }
 
-func hear(line keptLine, answers []station.Verdict) heard {
-	h := heard{N: line.N, Text: line.Text, Kind: kindOfAnswer(answers), Word: "NOTHING"}
-	for _, a := range answers {
+func hear(line keptLine, answer said) heard {
+	h := heard{N: line.N, Text: line.Text, Kind: kindOfAnswer(answer.verdicts), Word: "NOTHING"}
+	if answer.stop {
+		h.Word = "STOP"
+	}
+	for _, a := range answer.verdicts {
 		says := saying{Kind: kindOfAnswer([]station.Verdict{a}), Word: a.Word, Text: capital(a.Text)}
 		h.Says = append(h.Says, says)
 	}
@@ -167,7 +186,6 @@ type shiftView struct {
 	Balance  balanceLine
 	Signed   bool
 	Read     []*pb.BoxReading
-	Left     []string
 }
 
 // flagLine is something that the service found, or refused.
@@ -176,7 +194,7 @@ type flagLine struct {
 	Refused       bool
 }
 
-const maxShownBars2 = 60
+const maxSignedShown = 60
 
 // view makes what is shown of a shift. The caller holds mu.
 func (v *visit) shiftView(s *shift) (*shiftView, error) {
@@ -189,7 +207,7 @@ func (v *visit) shiftView(s *shift) (*shiftView, error) {
 		p.Answer, p.Lately = &p.Lately[0], p.Lately[1:]
 	}
 	for _, bar := range slices.Backward(s.bars) {
-		if len(p.Bars) < maxShownBars2 {
+		if len(p.Bars) < maxSignedShown {
 			p.Bars = append(p.Bars, bar)
 		}
 		if bar.State == outbox.Waiting {
@@ -218,7 +236,7 @@ func (p *shiftView) scan(s *shift, r *station.Scan) (err error) {
 	}
 	p.Remain = count(p.Arrival.Left, "bar") + " of " + strconv.Itoa(p.Arrival.Bars) + " remain"
 	open, _ := r.Open()
-	p.Box = short2(open)
+	p.Box = painted(open)
 	bar, readings, on := r.OnBalance()
 	p.OnIt, p.Readings = on, readings
 	if on {
@@ -237,8 +255,8 @@ func (p *shiftView) scan(s *shift, r *station.Scan) (err error) {
 	return nil
 }
 
-// short2 is a name without its party; empty stays empty.
-func short2(name string) string {
+// painted is what is painted on a thing; no thing has nothing painted on it.
+func painted(name string) string {
 	if name == "" {
 		return ""
 	}
@@ -262,10 +280,10 @@ func sealsFound(on, read []string, opened bool) verdict {
 }
 
 func (p *shiftView) take(r *station.Take) {
-	p.Read, p.Left = r.Readings(), r.Left()
-	p.Remain = count(len(p.Left), "box") + " of " + strconv.Itoa(len(r.Due)) + " remain"
+	p.Read = r.Readings()
+	p.Remain = count(len(r.Left()), "box") + " of " + strconv.Itoa(len(r.Due)) + " remain"
 	if open := r.Open(); open != nil {
-		p.Box = short2(open.GetBox())
+		p.Box = painted(open.GetBox())
 	}
 	for _, d := range r.Due {
 		row := boxRow{Number: station.Short(d.Box), Open: r.Open() != nil && r.Open().GetBox() == d.Box}
@@ -290,15 +308,14 @@ func (p *shiftView) template() string {
 
 // bayShift shows a scanning page.
 func (v *visit) bayShift() error {
-	s, err := v.ourShift()
+	return v.showShift(v.form())
+}
+
+func (v *visit) showShift(f *Form) error {
+	s, err := v.lockShift()
 	if err != nil {
 		return err
 	}
-	return v.showShift(s, v.form())
-}
-
-func (v *visit) showShift(s *shift, f *Form) error {
-	s.mu.Lock()
 	defer s.mu.Unlock()
 	p, err := v.shiftView(s)
 	if err != nil {
@@ -339,10 +356,6 @@ type lineAnswer struct {
 
 // bayLine takes a scan and answers it. It waits for nothing but the disk.
 func (v *visit) bayLine() error {
-	s, err := v.ourShift()
-	if err != nil {
-		return err
-	}
 	n, err := strconv.Atoi(v.r.PostForm.Get("n"))
 	if err != nil {
 		return v.nowhere()
@@ -351,7 +364,10 @@ func (v *visit) bayLine() error {
 	if text == "" && !v.live() {
 		return v.redirect(v.r.URL.Path)
 	}
-	s.mu.Lock()
+	s, err := v.lockShift()
+	if err != nil {
+		return err
+	}
 	defer s.mu.Unlock()
 	err = v.take(s, v.r.PostForm.Get("page"), n, text)
 	switch {
@@ -364,17 +380,16 @@ func (v *visit) bayLine() error {
 	case err != nil:
 		return err
 	}
-	a := lineAnswer{N: n, Kind: kindOfAnswer(s.answers[n-1]), Stop: slices.Contains([]string{"stop", "end"}, strings.ToLower(strings.Fields(text + " x")[0]))}
+	a := lineAnswer{N: n, Kind: kindOfAnswer(s.answers[n-1].verdicts), Stop: s.answers[n-1].stop}
 	return v.fill(s, a, "answer", "lately", "remain", "onbalance", "boxes", "tally", "found", "received")
 }
 
 // bayNews answers what the service found meanwhile.
 func (v *visit) bayNews() error {
-	s, err := v.ourShift()
+	s, err := v.lockShift()
 	if err != nil {
 		return err
 	}
-	s.mu.Lock()
 	defer s.mu.Unlock()
 	return v.fill(s, lineAnswer{}, "found", "received")
 }

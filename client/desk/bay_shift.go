@@ -3,6 +3,7 @@ package desk
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"os"
 	"path/filepath"
@@ -22,11 +23,12 @@ import (
 	pb "barward/proto/barward/v1"
 )
 
-// A shift is one run of scanning: what was advised as it stood when the shift began, and a journal of every line that was
-// scanned since. Both are files, and the journal is on the disk before a line is answered, so a desk that ended begins
-// where it was by reading the journal again; the rules give the same answers. A line has its number in the shift: sent
-// twice, because an answer got lost, it is answered again and does nothing more. An event is signed into its line of the
-// journal first and put in the outbox second, so that it is the same event after a power cut between the two.
+// A shift is one run of scanning: what was advised as it stood when the shift began, and a journal of every line that
+// was scanned since. Both are files, and the journal is on the disk before a line is answered, so a desk that ended
+// begins where it was by reading the journal again; the rules give the same answers. A line has its number in the
+// shift: sent twice, because an answer got lost, it is answered again and does nothing more. An event is signed into
+// its line of the journal first and put in the outbox second, so that it is the same event after a power cut between
+// the two.
 
 // The kinds of shift.
 const (
@@ -84,10 +86,17 @@ type shift struct {
 	mu      sync.Mutex
 	reader  lineReader
 	lines   []keptLine
-	answers [][]station.Verdict
+	answers []said
 	bars    []*shiftBar
 	seals   map[string][]string // as read, by box
 	journal *os.File
+	closed  bool // it is read again from the disk
+}
+
+// said is what was answered to a line.
+type said struct {
+	verdicts []station.Verdict
+	stop     bool
 }
 
 // shifts are those that this process has open.
@@ -104,11 +113,14 @@ const (
 
 func shiftFile(id string) string { return "bay/" + id + ".json" }
 
-func (d *Desk) journalPath(id string) string { return d.kept.Path("bay/" + id + ".journal") }
+func journalFile(id string) string { return "bay/" + id + ".journal" }
 
 // newShift keeps a new shift and opens it.
 func (d *Desk) newShift(k keptShift) (*shift, error) {
 	k.ID, k.Begun = uuid.NewString(), d.now()
+	if err := d.kept.Write(journalFile(k.ID), nil); err != nil {
+		return nil, err
+	}
 	if err := d.kept.WriteJSON(shiftFile(k.ID), k); err != nil {
 		return nil, err
 	}
@@ -117,7 +129,8 @@ func (d *Desk) newShift(k keptShift) (*shift, error) {
 
 // shift returns a shift of ours, from memory or by reading its journal again.
 func (d *Desk) shift(id string) (*shift, error) {
-	unknown := refusal.New(refusal.NotFound, "SHIFT_UNKNOWN", "", "This scanning is not known on this workstation. Begin it from the consignment's page.")
+	unknown := refusal.New(refusal.NotFound, "SHIFT_UNKNOWN", "", "This scanning is not known on this workstation. "+
+		"Begin it from the consignment's page.")
 	if _, err := uuid.Parse(id); err != nil || len(id) != onceLength {
 		return nil, unknown
 	}
@@ -128,7 +141,7 @@ func (d *Desk) shift(id string) (*shift, error) {
 	}
 	s := &shift{seals: map[string][]string{}}
 	if found, err := d.kept.ReadJSON(shiftFile(id), &s.keptShift); err != nil || !found {
-		return nil, cmpErr(err, unknown)
+		return nil, cmp.Or[error](err, unknown)
 	}
 	switch s.Kind {
 	case shiftScan:
@@ -148,19 +161,9 @@ func (d *Desk) shift(id string) (*shift, error) {
 	return s, nil
 }
 
-// cmpErr returns the first error there is.
-func cmpErr(errs ...error) error {
-	for _, err := range errs {
-		if err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
 // readJournal brings a shift to where its journal ends. What a power cut left of a line that was never answered goes.
 func (d *Desk) readJournal(s *shift) error {
-	path := d.journalPath(s.ID)
+	path := d.kept.Path(journalFile(s.ID))
 	file, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
 	if err != nil {
 		return station.NotKept(path, err)
@@ -180,10 +183,11 @@ func (d *Desk) readJournal(s *shift) error {
 		var line keptLine
 		if err := json.Unmarshal(lines.Bytes(), &line); err != nil || line.N != len(s.lines)+1 {
 			return fail(refusal.New(refusal.Precondition, "SHIFT_DAMAGED", "",
-				"What was scanned in this run cannot be read from line %d on. Everything that was signed is in the outbox; begin anew from the consignment's page.", len(s.lines)+1))
+				"What was scanned in this run cannot be read from line %d on. Everything that was signed is in the outbox; begin "+
+					"anew from the consignment's page.", len(s.lines)+1))
 		}
-		answers, event, _ := s.reader.Line(line.Text)
-		s.took(line, answers, event)
+		verdicts, event, stop := s.reader.Line(line.Text)
+		s.took(line, said{verdicts, stop}, event)
 	}
 	if err := lines.Err(); err != nil {
 		return fail(err)
@@ -200,8 +204,8 @@ func (d *Desk) readJournal(s *shift) error {
 
 const maxJournal = 64 << 20 // bytes
 
-// recover puts the last event in the outbox if a crash came between the journal and that, and looks up what became of the
-// others.
+// recover puts the last event in the outbox if a crash came between the journal and that, and looks up what became of
+// the others.
 func (d *Desk) recover(s *shift) error {
 	for i, bar := range s.bars {
 		id, err := uuid.Parse(bar.ID)
@@ -267,8 +271,8 @@ func (s *sender) answered(id uuid.UUID) (station.Answer, bool) {
 }
 
 // took counts a line in.
-func (s *shift) took(line keptLine, answers []station.Verdict, event *pb.BarReceived) {
-	s.lines, s.answers = append(s.lines, line), append(s.answers, answers)
+func (s *shift) took(line keptLine, answer said, event *pb.BarReceived) {
+	s.lines, s.answers = append(s.lines, line), append(s.answers, answer)
 	scan, scans := s.reader.(*station.Scan)
 	if scans {
 		if box, seals := scan.Open(); box != "" {
@@ -280,14 +284,16 @@ func (s *shift) took(line keptLine, answers []station.Verdict, event *pb.BarRece
 	}
 	weight, _ := station.Judge(s.Judge, event.GetReadings())
 	party := partyOf(s.Consignment)
-	bar := &shiftBar{N: line.N, ID: line.ID, Bar: shortName(party, event.GetBar()), Box: shortName(party, event.GetBox()), Mass: weight.Mass.String(), Readings: event.GetReadings(),
-		State: outbox.Waiting, Kind: kindOfAnswer(answers)}
+	bar := &shiftBar{N: line.N, ID: line.ID, Bar: shortName(party, event.GetBar()), Box: shortName(party, event.GetBox()),
+		Mass: weight.Mass.String(), Readings: event.GetReadings(),
+		State: outbox.Waiting, Kind: kindOfAnswer(answer.verdicts)}
 	s.bars = append(s.bars, bar)
 }
 
 // errMixed is the answer to a line that does not follow the last one.
 var errMixed = refusal.New(refusal.Aborted, "SCAN_OUT_OF_ORDER", "",
-	"Another window has scanned into this run, so this scan was not taken. Close the other window, load this page again, and scan it once more.")
+	"Another window has scanned into this run, so this scan was not taken. Close the other window, load this page "+
+		"again, and scan it once more.")
 
 // take takes a line. One that was taken already is not taken twice. The caller holds mu.
 func (v *visit) take(s *shift, page string, n int, text string) error {
@@ -298,14 +304,15 @@ func (v *visit) take(s *shift, page string, n int, text string) error {
 		return errMixed
 	}
 	if len(text) > maxScanText || strings.ContainsFunc(text, func(r rune) bool { return r < ' ' || r == 0x7f }) {
-		return refusal.Invalidf("SCAN_MALFORMED", "text", "A scan has at most %d characters, all of them visible. Nothing of it was taken.", maxScanText)
+		return refusal.Invalidf("SCAN_MALFORMED", "text", "A scan has at most %d characters, all of them visible. Nothing "+
+			"of it was taken.", maxScanText)
 	}
 	if n > maxShiftLines {
-		return refusal.New(refusal.Exhausted, "SHIFT_FULL", "", "%d lines were scanned in this run. Begin a new one from the consignment's page.", maxShiftLines)
+		return refusal.New(refusal.Exhausted, "SHIFT_FULL", "", "%d lines were scanned in this run. Begin a new one from "+
+			"the consignment's page.", maxShiftLines)
 	}
-	if alarm := v.d.sender.now().Alarm; alarm != "" {
-		return refusal.New(refusal.Precondition, "LOG_UNTRUSTED", "",
-			"The log has contradicted itself, so nothing more is signed here: %s. Tell the other parties and your own management.", alarm)
+	if err := v.d.trusted(); err != nil {
+		return err
 	}
 	err := v.takeNext(s, keptLine{Page: page, N: n, Text: text, At: v.d.now()})
 	if err != nil { // what is on the disk counts: it is read again with the next line
@@ -315,7 +322,7 @@ func (v *visit) take(s *shift, page string, n int, text string) error {
 }
 
 func (v *visit) takeNext(s *shift, line keptLine) error {
-	answers, event, _ := s.reader.Line(line.Text)
+	verdicts, event, stop := s.reader.Line(line.Text)
 	var signed proof.Signed
 	if event != nil {
 		enveloped, err := v.d.station.Envelope(v.ctx(), v.seat.key, event, "", s.Place)
@@ -338,7 +345,7 @@ func (v *visit) takeNext(s *shift, line keptLine) error {
 		err = s.journal.Sync()
 	}
 	if err != nil {
-		return station.NotKept(v.d.journalPath(s.ID), err)
+		return station.NotKept(v.d.kept.Path(journalFile(s.ID)), err)
 	}
 	if event != nil {
 		if _, err := v.d.station.Outbox().Put(signed); err != nil {
@@ -346,17 +353,32 @@ func (v *visit) takeNext(s *shift, line keptLine) error {
 		}
 		v.d.sender.changed()
 	}
-	s.took(line, answers, event)
+	s.took(line, said{verdicts, stop}, event)
 	return nil
 }
 
-// closeShift forgets a shift in this process; its files stay.
+// closeShift forgets a shift in this process; its files stay. The caller holds its mu.
 func (d *Desk) closeShift(s *shift) {
 	d.bay.mu.Lock()
 	defer d.bay.mu.Unlock()
 	if d.bay.all[s.ID] == s {
 		delete(d.bay.all, s.ID)
+		s.closed = true
 		_ = s.journal.Close() // every line of it was synced
+	}
+}
+
+// closeShifts closes all of them.
+func (d *Desk) closeShifts() {
+	d.bay.mu.Lock()
+	all := d.bay.all
+	d.bay.all = nil
+	d.bay.mu.Unlock()
+	for _, s := range all {
+		s.mu.Lock()
+		s.closed = true
+		_ = s.journal.Close() // every line of it was synced
+		s.mu.Unlock()
 	}
 }
 
@@ -377,11 +399,17 @@ func (d *Desk) openShifts(party string) (list []shiftLine) {
 		if !ok {
 			continue
 		}
-		if info, err := e.Info(); err != nil || d.now().Sub(info.ModTime()) > shiftLife {
+		info, err := e.Info()
+		if err != nil || d.now().Sub(info.ModTime()) > shiftLife {
+			if err == nil && d.now().Sub(info.ModTime()) > keptLife {
+				_ = os.Remove(d.kept.Path(journalFile(id))) // another time, if not now
+				_ = os.Remove(d.kept.Path(shiftFile(id)))
+			}
 			continue
 		}
 		var k keptShift
-		if found, err := d.kept.ReadJSON(shiftFile(id), &k); err != nil || !found || k.Party != party || filepath.Base(k.ID) != id {
+		if found, err := d.kept.ReadJSON(shiftFile(id), &k); err != nil || !found || k.Party != party ||
+			filepath.Base(k.ID) != id {
 			continue
 		}
 		kept, _ := d.form(id)

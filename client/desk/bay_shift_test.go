@@ -4,10 +4,15 @@ import (
 	"bytes"
 	"crypto/rand"
 	"fmt"
+	"net/http"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
+	"time"
+
+	"github.com/google/uuid"
 
 	"barward/client/outbox"
 	"barward/client/station"
@@ -31,9 +36,6 @@ func aBay(t testing.TB, n int) (v *visit, again func() *visit, s *shift) {
 			t.Fatal(err)
 		}
 		t.Cleanup(func() {
-			for _, s := range d.bay.all {
-				_ = s.journal.Close() // of a desk that a test left standing
-			}
 			if err := d.Close(); err != nil {
 				t.Error(err)
 			}
@@ -53,8 +55,10 @@ func aBay(t testing.TB, n int) (v *visit, again func() *visit, s *shift) {
 	door.Limit = &weighing.Limit{Absolute: quantity.MustMass("0.5 g"), Rule: weighing.Larger}
 	mass := quantity.MustMass
 	v = open()
-	s, err = v.d.newShift(keptShift{Kind: shiftScan, Party: "thistlequay", Consignment: "quillmoss/C-1", Balance: "thistlequay/TB1",
-		Unit: "g", Place: "thistlequay/quay-works", Door: door, Judge: &weighing.Balance{Class: weighing.ClassI, Capacity: mass("32000 g"),
+	s, err = v.d.newShift(keptShift{Kind: shiftScan, Party: "thistlequay", Consignment: "quillmoss/C-1",
+		Balance: "thistlequay/TB1",
+		Unit:    "g", Place: "thistlequay/quay-works", Door: door, Judge: &weighing.Balance{Class: weighing.ClassI,
+			Capacity:    mass("32000 g"),
 			Readability: mass("0.1 g"), Interval: mass("0.1 g"), Repeatability: mass("0.2 g"), CheckEvery: 7}})
 	if err != nil {
 		t.Fatal(err)
@@ -84,26 +88,28 @@ func waitingIn(t testing.TB, v *visit) int {
 	return len(items)
 }
 
-// The power goes between any two steps of taking a scan. What is begun again has taken every line that was answered, and
-// signs nothing twice.
+// The power goes between any two steps of taking a scan. What is begun again has taken every line that was answered,
+// and signs nothing twice.
 func TestShiftSurvivesPower(t *testing.T) {
 	v, again, s := aBay(t, 3)
 	takes(t, v, s, 1, "B-1 S-1", "M-0", "18000.0", "18000.0", "M-1", "18000.2")
-	journal := v.d.journalPath(s.ID)
+	journal := v.d.kept.Path(journalFile(s.ID))
 	whole, err := os.ReadFile(journal)
 	if err != nil {
 		t.Fatal(err)
 	}
 
 	// A torn line, which nobody was answered.
-	if err := os.WriteFile(journal, append(bytes.Clone(whole), []byte(`{"page":"window","n":7,"te`)...), 0o600); err != nil {
+	if err := os.WriteFile(journal, append(bytes.Clone(whole), []byte(`{"page":"window","n":7,"te`)...),
+		0o600); err != nil {
 		t.Fatal(err)
 	}
 	v = again()
 	if s, err = v.d.shift(s.ID); err != nil {
 		t.Fatal(err)
 	}
-	if bar, readings, on := s.reader.(*station.Scan).OnBalance(); len(s.lines) != 6 || !on || bar != "quillmoss/M-1" || len(readings) != 1 {
+	if bar, readings, on := s.reader.(*station.Scan).OnBalance(); len(s.lines) != 6 || !on || bar != "quillmoss/M-1" ||
+		len(readings) != 1 {
 		t.Errorf("after a torn line: %d lines, bar %q with %q on the balance", len(s.lines), bar, readings)
 	}
 	takes(t, v, s, 7, "18000.2")
@@ -139,8 +145,8 @@ func TestShiftSurvivesPower(t *testing.T) {
 	}
 }
 
-// How long the desk takes for a scan of a consignment of 400 bars: the rules, the journal and the outbox on the disk, and
-// the page's parts.
+// How long the desk takes for a scan of a consignment of 400 bars: the rules, the journal and the outbox on the disk,
+// and the page's parts.
 func BenchmarkScan(b *testing.B) {
 	v, _, s := aBay(b, 400)
 	takes(b, v, s, 1, "B-1 S-1")
@@ -157,5 +163,46 @@ func BenchmarkScan(b *testing.B) {
 		}
 		v.w.(*httptest.ResponseRecorder).Body.Reset()
 		n++
+	}
+}
+
+// A scanning page that looks for news by itself does not keep the desk open; a scan does.
+func TestNewsIsNoUseOfTheDesk(t *testing.T) {
+	now := time.Now()
+	d, err := New(Config{Home: t.TempDir(), Server: "127.0.0.1:1", Now: func() time.Time { return now }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := d.Close(); err != nil {
+			t.Error(err)
+		}
+	}()
+	key, err := identity.NewKey(rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ticket := strings.Repeat("t", ticketLength)
+	d.sit(&seat{Party: "thistlequay", Kind: identity.Refinery, Roles: []identity.Role{identity.ReceivingClerk}, key: key, ticket: ticket})
+	for _, ask := range []struct {
+		method string
+		live   bool
+		use    bool
+	}{{"GET", true, false}, {"GET", false, true}, {"POST", true, true}} {
+		now = now.Add(time.Second)
+		r := httptest.NewRequest(ask.method, "http://localhost/bay/shift/"+uuid.NewString()+"/news", nil)
+		r.AddCookie(&http.Cookie{Name: "desk", Value: ticket})
+		r.Header.Set("Origin", "http://localhost")
+		r.Header.Set("X-Desk-Token", d.token(ticket))
+		if ask.live {
+			r.Header.Set("X-Desk-Live", "1")
+		}
+		d.ServeHTTP(httptest.NewRecorder(), r)
+		d.mu.Lock()
+		used := d.touched.Equal(now)
+		d.mu.Unlock()
+		if used != ask.use {
+			t.Errorf("%s, live %v: the desk counts as used: %v, want %v", ask.method, ask.live, used, ask.use)
+		}
 	}
 }

@@ -13,22 +13,26 @@ import (
 	pb "barward/proto/barward/v1"
 )
 
-// signTaken signs for the boxes that were read: by our own count and reading. What differs from what was given is for the
-// record to flag.
+// signTaken signs for the boxes that were read: by our own count and reading. What differs from what was given is for
+// the record to flag.
 func (v *visit) signTaken() error {
-	s, err := v.ourShift()
+	s, err := v.lockShift()
 	if err != nil {
 		return err
 	}
+	from := s.keptShift
+	var read []*pb.BoxReading
 	taken, ok := s.reader.(*station.Take)
+	if ok {
+		read = taken.Readings()
+	}
+	s.mu.Unlock() // the answer of the service is not waited for with the shift held
 	if !ok || !v.seat.May(identity.Accepted) {
 		return v.nowhere()
 	}
 	f := v.form()
-	f.Once = s.ID
-	s.mu.Lock()
-	body := &pb.Accepted{Consignment: s.Consignment, FromParty: s.From, Boxes: taken.Readings(), Remarks: f.Get("remarks")}
-	s.mu.Unlock()
+	f.Once = from.ID
+	body := &pb.Accepted{Consignment: from.Consignment, FromParty: from.From, Boxes: read, Remarks: f.Get("remarks")}
 	counted, err := strconv.ParseInt(f.need("count", "Count the boxes yourself and type how many there are."), 10, 32)
 	switch {
 	case f.Get("count") == "":
@@ -37,7 +41,7 @@ func (v *visit) signTaken() error {
 	}
 	body.Count = int32(counted)
 	if f.Good() {
-		items, err := v.signAll(f, "The taking over of "+s.Consignment+" from "+s.From, signing{body: body})
+		items, err := v.signAll(f, "The taking over of "+from.Consignment+" from "+from.From, signing{body: body})
 		if err == nil && len(items) == 1 {
 			return v.redirect("/bay/taken/" + items[0].ID.String())
 		}
@@ -46,12 +50,13 @@ func (v *visit) signTaken() error {
 		}
 	}
 	v.status = 422
-	return v.showShift(s, f)
+	return v.showShift(f)
 }
 
 // handOffEvent returns the acceptance of an event id of ours, with its receipt if it is recorded.
 func (v *visit) handOffEvent(id string) (item outbox.Item, event *pb.Event, err error) {
-	unknown := refusal.New(refusal.NotFound, "HANDOFF_UNKNOWN", "", "This taking over is not in the outbox of this workstation.")
+	unknown := refusal.New(refusal.NotFound, "HANDOFF_UNKNOWN", "", "This taking over is not in the outbox of this "+
+		"workstation.")
 	parsed, err := uuid.Parse(id)
 	if err != nil {
 		return item, nil, unknown
@@ -73,8 +78,10 @@ func (v *visit) bayTaken() error {
 		return err
 	}
 	receipt := receiptOf(item)
-	p := map[string]any{"Taken": event.GetAccepted(), "ID": item.ID.String(), "Waits": item.State == outbox.Waiting, "Recorded": receipt != nil,
-		"Refused": item.State == outbox.Refused, "Why": capital(item.Text), "Entry": receipt.GetSequence(), "May": v.bayMay()}
+	p := map[string]any{"Taken": event.GetAccepted(), "ID": item.ID.String(), "Waits": item.State == outbox.Waiting,
+		"Recorded": receipt != nil,
+		"Refused":  item.State == outbox.Refused, "Why": capital(item.Text), "Entry": receipt.GetSequence(),
+		"May": v.bayMay()}
 	var flags []string
 	for _, d := range receipt.GetDiscrepancies() {
 		flags = append(flags, capital(discrepancyWords(d)))

@@ -135,6 +135,7 @@ func New(c Config) (*Desk, error) {
 func (d *Desk) Close() error {
 	d.lock("the desk was closed")
 	d.sender.stop()
+	d.closeShifts()
 	return d.station.Close()
 }
 

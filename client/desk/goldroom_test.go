@@ -126,3 +126,41 @@ func TestGoldRoomFromCheckToRelease(t *testing.T) {
 		t.Errorf("the pour is in the outbox %d times", n)
 	}
 }
+
+// Readings that disagree are signed only where the officer says so, and then as they are. A witness who was not at the
+// screen signs later, from a desk of their own.
+func TestReadingsKeptAsTheyAre(t *testing.T) {
+	p := newPlace(t)
+	address, _ := p.open(p.config("mine", "ibbet"))
+	b := browse(t, address)
+	b.unlock("ibbet")
+	b.linked(true)
+	b.visit("/goldroom")
+	b.says("was never checked")
+	b.click("Log a new pour")
+	b.fill("pour_id", "P-70")
+	b.fill("mark", "QM-1001")
+	b.enter()
+	b.keys("18452.3")
+	b.enter()
+	b.keys("18453.3")
+	b.says("1.0 g apart")
+	b.kept()
+	b.click("Read and sign")
+	b.says("The readings of 1 bar do not agree")
+	b.tick("keep", "yes")
+	b.kept()
+	b.click("Read and sign")
+	b.says("disagree", "was never checked")
+	b.click("Sign the pour")
+	b.says("Pour P-70 is recorded", "Flagged:", "No witness has signed yet")
+
+	other, _ := p.open(p.config("office", "tamsin"))
+	w := browse(t, other)
+	w.unlock("tamsin")
+	w.linked(true)
+	w.visit("/goldroom/pours/quillmoss/P-70")
+	w.choose("witness", names["tamsin"])
+	w.click("Sign as witness")
+	w.says("is recorded as entry", "Witnessed by quillmoss/tamsin")
+}

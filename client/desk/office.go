@@ -17,8 +17,7 @@ import (
 )
 
 // officeRoom is where lots become money: the exchange of assays, the statement, the return, the register of
-// discrepancies
-// and the comparison of laboratories. The umpire's assayer comes in for their report.
+// discrepancies and the comparison of laboratories. The umpire's assayer comes in for their report.
 func officeRoom() room {
 	return room{Name: "Commercial office", Path: "/office", Key: "c",
 		Words: "Lots and where they stand: exchange, umpire, statement, return, discrepancies.",
@@ -157,9 +156,8 @@ func (v *visit) termsOf(agreement string) (terms settlement.Terms, thing *pb.Agr
 	return terms, got.GetAgreement(), err == nil, err
 }
 
-// exchangeOf says where a lot's exchange stands today. known is false where the terms, or enough of the steps, are not
-// open
-// to who sits here: then only what the record says itself is shown.
+// exchangeOf says where a lot's exchange stands today. known is false where the terms, or enough of the steps, are
+// not open to who sits here: then only what the record says itself is shown.
 func (v *visit) exchangeOf(lot *pb.Lot, terms settlement.Terms) (x assay.Exchange, known bool) {
 	x, err := station.ExchangeOf(lot, terms, v.d.now())
 	if err != nil {

@@ -2,9 +2,9 @@ package desk
 
 import (
 	"context"
-	"errors"
 	"strconv"
 
+	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
 )
 
@@ -37,8 +37,8 @@ func (v *visit) bias() error {
 			f.need(name, "State it; nothing is guessed.")
 		}
 		request, err := biasRequest(f)
-		if err != nil {
-			f.Blame("places", err.Error())
+		if err != nil && !f.refuse(err) {
+			return err
 		}
 		if f.Good() {
 			report, err := v.reportBias(request)
@@ -59,16 +59,15 @@ func (v *visit) bias() error {
 func biasRequest(f *Form) (*pb.ReportBiasRequest, error) {
 	places, err := strconv.Atoi(f.Get("places"))
 	if err != nil {
-		return nil, errors.New("Give a number of places, such as 3.")
+		return nil, refusal.Invalidf("PLACES_MALFORMED", "places", "Give a number of places, such as 3.")
 	}
 	settings := map[string]any{"rounding": map[string]any{"places": places, "mode": f.Get("mode")}}
 	for _, name := range []string{"sigma", "confidence", "shift", "decision", "lambda", "width", "borne"} {
 		settings[name] = f.Get(name)
 	}
 	return &pb.ReportBiasRequest{Of: pb.BiasOf(pb.BiasOf_value["BIAS_OF_"+f.Get("of")]), Element: f.Get("element"),
-		Counterparty: f.Get("counterparty"),
-		Balance:      f.Get("balance"), FromDate: f.Get("from_date"), ToDate: f.Get("to_date"), Laboratory: f.Get("laboratory"), Method: f.Get("method"),
-		SettingsJson: asJSON(settings)}, nil
+		Counterparty: f.Get("counterparty"), Balance: f.Get("balance"), FromDate: f.Get("from_date"), ToDate: f.Get("to_date"),
+		Laboratory: f.Get("laboratory"), Method: f.Get("method"), SettingsJson: asJSON(settings)}, nil
 }
 
 func (v *visit) reportBias(request *pb.ReportBiasRequest) (*pb.ReportBiasResponse, error) {

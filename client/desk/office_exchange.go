@@ -44,8 +44,7 @@ type elementLine struct {
 }
 
 // sealResult seals the result of our side before either shows one. It is shown once more before it is signed: nobody
-// can
-// mend a commitment.
+// can mend a commitment.
 func (v *visit) sealResult() error {
 	lot, err := v.lotOf()
 	if err != nil {
@@ -120,21 +119,24 @@ func (v *visit) sealPosted(f *Form, p *officeForm) (done bool, err error) {
 		if waits, err := v.d.commitmentWaits(lot); err != nil {
 			return true, err
 		} else if waits {
-			f.Fault = "A result of this lot waits in the outbox to be sent, and what opens it lies here. Wait until it was answered."
+			f.Fault = "A result of this lot waits in the outbox to be sent, and what opens it lies here. " +
+				"Wait until it was answered."
 			v.status = 422
 			return false, nil
 		}
 		seal = v.d.station.SealAgain
 	}
+	side := map[string]assay.Side{p.Lot.GetSeller(): assay.Seller, p.Lot.GetParty(): assay.Refiner}[v.seat.Party]
 	ctx, cancel := context.WithTimeout(v.ctx(), askPatience)
 	defer cancel()
-	body, err := seal(ctx, lot, "", int32(p.Round), results)
+	body, err := seal(ctx, lot, side, int32(p.Round), results)
 	if err == nil {
 		return v.signed(f, "The sealed result of "+lot, p.Back, body)
 	}
 	if refusal.Is(err, "RESULT_SEALED_ALREADY") {
 		p.Again = true
-		f.Fault = "A result of this lot is sealed at this workstation already. A commitment that is on record cannot be changed. If the record refused it, tick the box below and seal anew; the earlier file is kept."
+		f.Fault = "A result of this lot is sealed at this workstation already. A commitment that is on record cannot be " +
+			"changed. If the record refused it, tick the box below and seal anew; the earlier file is kept."
 	} else if !f.refuse(err) {
 		return true, err
 	}
@@ -154,8 +156,7 @@ func (d *Desk) commitmentWaits(lot string) (bool, error) {
 type figureLine struct{ Name, Value string }
 
 // umpireAdvice shows what going on to the umpire is worth. It asks the service, which knows the lot; what is known of
-// the
-// laboratories is stated here, and none of it is guessed.
+// the laboratories is stated here, and none of it is guessed.
 func (v *visit) umpireAdvice() error {
 	lot, err := v.lotOf()
 	if err != nil {

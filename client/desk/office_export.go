@@ -16,11 +16,10 @@ import (
 )
 
 // A sheet is a table that is taken away: CSV by RFC 4180, or XLSX (ECMA-376). What strangers wrote stands in text
-// cells,
-// and one that a spreadsheet would take for a formula is guarded by an apostrophe before it (OWASP, CSV injection). A
-// figure keeps the digits that the record has, as text; beside it stands its unit, and in XLSX a cell of a number where
-// the
-// number is exactly the figure, so that a manager can add up without a digit having been lost unseen.
+// cells, and one that a spreadsheet would take for a formula is guarded by an apostrophe before it (OWASP, CSV
+// injection). A figure keeps the digits that the record has, as text; beside it stands its unit, and in XLSX a cell
+// of a number where the number is exactly the figure, so that a manager can add up without a digit having been lost
+// unseen.
 type sheet struct {
 	name    string
 	columns []column
@@ -65,9 +64,8 @@ func parted(text string) (decimal, unit string, ok bool) {
 	return decimal, unit, true
 }
 
-// exact returns the number that a decimal is, if a spreadsheet's binary number holds it exactly as it is shown: at most
-// 15
-// significant digits (ECMA-376 stores IEEE 754 doubles).
+// exact returns the number that a decimal is, if a spreadsheet's binary number holds it exactly as it is shown: at
+// most 15 significant digits (ECMA-376 stores IEEE 754 doubles).
 func exact(decimal string) (number float64, ok bool) {
 	digits := strings.TrimLeft(strings.NewReplacer("-", "", "+", "", ".", "").Replace(decimal), "0")
 	number, err := strconv.ParseFloat(decimal, 64)

@@ -7,8 +7,7 @@ import (
 )
 
 // A cell that begins like a formula is guarded: OWASP, CSV injection, names = + - @ tab and carriage return; the
-// full-width
-// forms are taken alike by spreadsheets of East Asian settings (common practice, no source).
+// full-width forms are taken alike by spreadsheets of East Asian settings (common practice, no source).
 func TestTextsThatLookLikeFormulas(t *testing.T) {
 	s := sheet{name: "t", columns: append(texts("text"), figures("amount")...)}
 	for _, text := range []string{"=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "＝1+1", "＋1", "－1", "＠x"} {
@@ -30,9 +29,8 @@ func TestTextsThatLookLikeFormulas(t *testing.T) {
 	}
 }
 
-// IEEE 754 doubles hold every decimal of up to 15 significant digits so that it reads back (IEEE 754-2019, 5.12.2), and
-// a
-// spreadsheet shows 15. What has more stays text.
+// IEEE 754 doubles hold every decimal of up to 15 significant digits so that it reads back (IEEE 754-2019, 5.12.2),
+// and a spreadsheet shows 15. What has more stays text.
 func TestNumbersOnlyWhereExact(t *testing.T) {
 	for _, tt := range []struct {
 		decimal string

@@ -13,8 +13,7 @@ import (
 )
 
 // An umpire's laboratory sees neither the lot nor what the parties found: the calls that are addressed to it are all
-// that
-// its page rests on.
+// that its page rests on.
 
 // callLine is one call of this laboratory as umpire.
 type callLine struct {

@@ -11,9 +11,8 @@ import (
 	pb "barward/proto/barward/v1"
 )
 
-// scene plays the demonstration's parties up to a melted lot: a pour of three bars, one box, a seal that is not the one
-// on
-// record, a bar that arrives 3 g light, and a melt whose dip was split into packets. It is invented.
+// scene plays the demonstration's parties up to a melted lot: a pour of three bars, one box, a seal that is not the
+// one on record, a bar that arrives 3 g light, and a melt whose dip was split into packets. It is invented.
 func (p *place) scene() {
 	p.t.Helper()
 	terms, err := os.ReadFile(filepath.Join("..", "..", "testdata", "demo", "agreement.json"))
@@ -157,4 +156,12 @@ func (b *tab) choosesFile(name, text string) {
 	b.read(`(() => { const t = new DataTransfer(); t.items.add(new File([` + quoted(text) + `], ` + quoted(name) + `));
 		const e = document.querySelector("input[type=file]"); e.files = t.files; e.dispatchEvent(new Event("change", {bubbles: true})); return ""; })()`)
 	b.until("the file to be read", "document.querySelector('[data-said]').textContent !== ''")
+}
+
+// signed waits until the desk says that something was signed: recorded, or kept because the service took long to answer.
+// What follows from it is waited for by comes.
+func (b *tab) signed(words string) {
+	b.t.Helper()
+	b.until(words+" to be signed", `document.body && ["is recorded", "is signed and kept"].some((end) =>
+		document.body.innerText.includes(`+quoted(words+" ")+` + end))`)
 }

@@ -135,9 +135,8 @@ func (v *visit) previewed(lot, kind, on string) (*pb.Statement, error) {
 	return answer.GetStatement(), err
 }
 
-// previewStatement shows what would be issued, and issues exactly that. A figure that moved since it was read is found
-// by
-// its digest.
+// previewStatement shows what would be issued, and issues exactly that. A figure that moved since it was read is
+// found by its digest.
 func (v *visit) previewStatement() error {
 	lot, err := v.lotOf()
 	if err != nil {
@@ -167,7 +166,8 @@ func (v *visit) previewStatement() error {
 	}
 	if v.posted() && preview != nil && f.Good() {
 		if moved := f.Get("digest"); moved != preview.GetDigest() {
-			f.Fault = "A figure moved since you read this statement. It was computed anew and is shown below: read it again, then issue it."
+			f.Fault = "A figure moved since you read this statement. It was computed anew and is shown below: " +
+				"read it again, then issue it."
 			v.status = 422
 		} else if done, err := v.issue(f, preview); done {
 			return err

@@ -18,9 +18,8 @@ import (
 )
 
 // TestOffice takes a lot through the office: two desks of two parties exchange sealed results, an umpire's laboratory
-// settles what they differ by, one side issues the statement and the other countersigns it; then a return that differs,
-// its
-// discrepancy shared, and everything opened back to what was signed.
+// settles what they differ by, one side issues the statement and the other countersigns it; then a return that
+// differs, its discrepancy shared, and everything opened back to what was signed.
 func TestOffice(t *testing.T) {
 	p := newPlace(t)
 	p.scene()
@@ -45,7 +44,8 @@ func TestOffice(t *testing.T) {
 	works.fill("amount", "1000000.00 USD")
 	works.snap("office-advance")
 	works.click("Sign the advance")
-	works.says("The advance on thistlequay/L-1 is recorded", "Advance 1000000.00 USD")
+	works.signed("The advance on thistlequay/L-1")
+	works.comes(lot, "Advance 1000000.00 USD")
 	works.visit("/office/cost/thistlequay/L-1")
 	works.choose("kind", "freight")
 	works.fill("amount", "2400.00 USD")
@@ -53,7 +53,7 @@ func TestOffice(t *testing.T) {
 	works.fill("reference", "=HYPERLINK(\"http://invented.invalid\")")
 	works.snap("office-cost")
 	works.click("Sign the cost")
-	works.says("Cost: freight 2400.00 USD, the seller bears 50 %")
+	works.comes(lot, "Cost: freight 2400.00 USD, the seller bears 50 %")
 
 	// Both seal; neither sees the other's before both have.
 	seal := func(b *tab, gold, silver string) {
@@ -72,7 +72,7 @@ func TestOffice(t *testing.T) {
 	seal(mine, "812.30", "148.20")
 	mine.snap("office-seal-confirm")
 	mine.click("Yes, seal it")
-	mine.says("The sealed result of thistlequay/L-1 is recorded")
+	mine.signed("The sealed result of thistlequay/L-1")
 	seal(mine, "812.31", "148.20")
 	mine.click("Yes, seal it")
 	mine.says("is sealed at this workstation already") // what opens the first one must not be lost
@@ -103,7 +103,7 @@ func TestOffice(t *testing.T) {
 	works.says("umbercount, whose turn it is", "DS-203 (packet P3")
 	works.snap("office-umpire")
 	works.click("Sign the call")
-	works.says("The call of umbercount as umpire of thistlequay/L-1 is recorded")
+	works.signed("The call of umbercount as umpire of thistlequay/L-1")
 	laboratory.comes("/office", "Report as umpire on Ag")
 	laboratory.silent("145.70") // nor does it see what the parties found
 	laboratory.snap("office-calls")
@@ -113,7 +113,8 @@ func TestOffice(t *testing.T) {
 	laboratory.fill("fee", "640.00 USD")
 	laboratory.snap("office-report")
 	laboratory.click("Sign the report")
-	laboratory.says("The umpire's report on thistlequay/L-1 is recorded", "Reported")
+	laboratory.signed("The umpire's report on thistlequay/L-1")
+	laboratory.comes("/office", "Reported")
 
 	// The statement.
 	mine.comes(lot, "Issue the final statement")
@@ -132,7 +133,7 @@ func TestOffice(t *testing.T) {
 	mine.says("A figure moved since you read this statement")
 	mine.fill("statement_id", "ST-1")
 	mine.click("Sign and issue")
-	mine.says("Statement ST-1 is recorded")
+	mine.signed("Statement ST-1")
 	const statement = "/office/statement/quillmoss/ST-1"
 	works.comes(lot, "Countersign statement quillmoss/ST-1: thistlequay (you)")
 	works.click("Read and countersign")
@@ -140,7 +141,7 @@ func TestOffice(t *testing.T) {
 	works.snap("office-countersign")
 	works.fill("note", "checked against our own books")
 	works.click("Countersign")
-	works.says("Countersigned by thistlequay/fennimore")
+	works.comes(statement, "Countersigned by thistlequay/fennimore")
 	mine.comes(statement, "Countersigned by thistlequay/fennimore")
 	mine.snap("office-statement")
 	opensToSources(t, mine)
@@ -159,14 +160,14 @@ func TestOffice(t *testing.T) {
 	works.fill("reference", "invented 77")
 	works.snap("office-payment")
 	works.click("Sign the payment")
-	works.says("The payment on quillmoss/ST-1 is recorded", "Paid so far 100.00 USD")
+	works.signed("The payment on quillmoss/ST-1")
 	mine.comes(statement, "Paid so far 100.00 USD")
 	entries := mine.hrefs(".net a[href^='/trace/entry/']")
 	mine.visit(entries[len(entries)-1])
 	mine.says("payment recorded", "invented 77")
 	mine.snap("trace-entry-agree")
 	mine.click("Countersign")
-	mine.says("Your countersignature of entry", "is recorded")
+	mine.says("Your countersignature of entry")
 
 	exportsReadBack(t, mine)
 	traced(t, mine, "quillmoss/QM-3")
@@ -181,8 +182,7 @@ func TestOffice(t *testing.T) {
 }
 
 // otherTree has the seller issue a statement that rests on a checkpoint that the log never had, as if they had been
-// shown
-// another log: the other side's desk says so, and signs nothing of it.
+// shown another log: the other side's desk says so, and signs nothing of it.
 func otherTree(t *testing.T, p *place, mine, works *tab) {
 	t.Helper()
 	mine.visit("/office/preview/thistlequay/L-1?kind=PROVISIONAL")
@@ -218,8 +218,7 @@ func opensToSources(t *testing.T, b *tab) {
 }
 
 // differing makes a return of the statement on record: an ounce of gold less is payable, and 140.00 USD more are
-// charged.
-// What it owes less is by hand: 2931.90 for the ounce and 140.00.
+// charged. What it owes less is by hand: 2931.90 for the ounce and 140.00.
 func differing(t *testing.T, b *tab, statement string) (document, owing string) {
 	t.Helper()
 	file, _ := b.fetch("/office/export/" + strings.TrimPrefix(statement, "/office/") + "?format=csv")
@@ -291,7 +290,8 @@ func returned(t *testing.T, b *tab, document, difference string) {
 	b.snap("office-compare")
 	b.fill("return_id", "RT-1")
 	b.click("Sign that we received this return")
-	b.says("Return RT-1 is recorded")
+	b.signed("Return RT-1")
+	b.comes("/office/return/quillmoss/RT-1", "Where the difference comes from")
 	b.drawn()
 	b.says(difference, "Payable terms", "Charges")
 	drawing, kind := b.fetch("/office/waterfall/quillmoss/RT-1")
@@ -349,7 +349,7 @@ func sharedDiscrepancy(t *testing.T, mine, works *tab) {
 	works.fill("conceded", "140.00 USD")
 	works.snap("office-discrepancy")
 	works.click("Sign the decision")
-	works.says("Offered by thistlequay/fennimore: shared, conceded 140.00 USD")
+	works.comes(path, "Offered by thistlequay/fennimore: shared, conceded 140.00 USD")
 	mine.comes(path, "Agree to the offer")
 	mine.snap("office-offer")
 	mine.click("Countersign the offer")
@@ -441,7 +441,7 @@ func traced(t *testing.T, b *tab, bar string) {
 	b.click("Follow it")
 	b.says("Bar "+bar, "entries are in the log under checkpoint", "verified by this desk.", "quillmoss", "thistlequay",
 		"paid 100.00 USD")
-	if b.read(`String(document.querySelectorAll(".proofs.no, .route .no b, .after .no").length && document.querySelector(".proofs.no") !== null)`) == "true" {
+	if b.read(`String(document.querySelector(".proofs.no") !== null)`) == "true" {
 		t.Errorf("not every entry of the trace is proven:\n%s", b.text())
 	}
 	b.says("-3.0 g") // 20099.0(5) less 20102.0(5), by hand: three grams light

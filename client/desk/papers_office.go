@@ -11,13 +11,11 @@ import (
 	pb "barward/proto/barward/v1"
 )
 
-// The office's papers are printed from what the service says, each bound to the entry that its QR code leads to, which
-// this
-// desk proves before it prints.
+// The office's papers are printed from what the service says, each bound to the entry that its QR code leads to,
+// which this desk proves before it prints.
 
 // paperOn is what all papers have in common, resting on these entries; the first is proven. ?size=letter takes the
-// other
-// size of paper.
+// other size of paper.
 func (v *visit) paperOn(entries ...uint64) (document.Paper, error) {
 	p := document.Paper{Printed: v.d.now(), PrintedBy: v.seat.Person}
 	if v.r.URL.Query().Get("size") == "letter" {
@@ -242,8 +240,7 @@ func (v *visit) receiptPaper(name string) ([]byte, error) {
 }
 
 // otherSide finds the entry by which the other side of a hand-off signed: the release before an acceptance, the
-// acceptance
-// after a release.
+// acceptance after a release.
 func otherSide(route []*pb.RouteStep, e *pb.Entry) (entry uint64, found bool) {
 	party, _, _ := strings.Cut(e.GetAuthor(), "/")
 	for _, s := range route {

@@ -195,8 +195,13 @@ func (v *visit) pourSeen(party, number string) (*pourView, error) {
 	p.At = instantWords(p.at)
 	if b := v.balanceKnown(p.Recorded.GetBalance()); b != nil {
 		for _, bar := range p.Recorded.GetBars() {
-			if weight, _ := station.Judge(b, bar.GetReadings()); !weight.Mass.IsZero() {
-				p.Weights[bar.GetMark()] = weight.Mass.String()
+			weight, words := station.Judge(b, bar.GetReadings())
+			if weight.Mass.IsZero() {
+				continue
+			}
+			p.Weights[bar.GetMark()] = weight.Mass.String()
+			if words != "" {
+				p.Weights[bar.GetMark()] += " ✗ readings disagree"
 			}
 		}
 	}

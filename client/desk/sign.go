@@ -33,6 +33,19 @@ type signing struct {
 	body  proto.Message
 	by    *identity.Key
 	place string
+	// supersedes is the event that a correction puts right.
+	supersedes string
+}
+
+// trusted refuses to sign for a log that has contradicted itself.
+func (d *Desk) trusted() error {
+	alarm := d.sender.now().Alarm
+	if alarm == "" {
+		return nil
+	}
+	return refusal.New(refusal.Precondition, "LOG_UNTRUSTED", "",
+		"The log has contradicted itself, so nothing more is signed here: %s. Tell the other parties and your own "+
+			"management.", alarm)
 }
 
 // sign signs the bodies as whoever sits here and tells the person what became of them. A refusal comes back as an
@@ -49,9 +62,8 @@ func (v *visit) sign(f *Form, words string, bodies ...proto.Message) error {
 
 // signAll is sign for events of several authors or places. It returns the events as they were signed.
 func (v *visit) signAll(f *Form, words string, list ...signing) ([]outbox.Item, error) {
-	if alarm := v.d.sender.now().Alarm; alarm != "" {
-		return nil, refusal.New(refusal.Precondition, "LOG_UNTRUSTED", "",
-			"The log has contradicted itself, so nothing more is signed here: %s. Tell the other parties and your own management.", alarm)
+	if err := v.d.trusted(); err != nil {
+		return nil, err
 	}
 	if before, again := v.signedBefore(f); again {
 		v.say("done", words+" was signed already; it is not signed twice.")
@@ -68,6 +80,7 @@ func (v *visit) signAll(f *Form, words string, list ...signing) ([]outbox.Item, 
 		if err != nil {
 			return nil, err
 		}
+		event.Supersedes = s.supersedes
 		events[i] = event
 		kept.Events = append(kept.Events, event.GetEventId())
 	}

@@ -57,7 +57,8 @@ func (v *visit) traces() error {
 		if r := station.AsRefusal(err); r == nil || r.Kind != refusal.NotFound {
 			return err
 		}
-		f.Blame("mark", "No bar "+name+" is open to your party. Write its mark as stamped, or with the party that poured it, as quarry-mine/QM-17.")
+		f.Blame("mark", "No bar "+name+" is open to your party. Write its mark as stamped, or with the party that "+
+			"poured it, as quarry-mine/QM-17.")
 		v.status = 404
 	}
 	p := tracesPage{Form: f, Narrow: barFilter(f) != "", First: q.Get("after") == "", State: choicesOf(pb.BarState_name,
@@ -210,8 +211,7 @@ func (v *visit) weighingsOf(bar *pb.Bar) ([]station.Weighing, error) {
 }
 
 // afterMelt finds what became of the bar's lot: the exchange, the statements and the payments. It returns the numbers
-// of
-// the entries. A lot that is not open to who sits here is left out.
+// of the entries. A lot that is not open to who sits here is left out.
 func (v *visit) afterMelt(bar *pb.Bar, p *tracePage) (numbers []uint64, err error) {
 	if bar.GetLot() == "" {
 		return nil, nil

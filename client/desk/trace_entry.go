@@ -37,9 +37,8 @@ type shownEntry struct {
 	Why      string // why it is not proven
 }
 
-// shownEntries fetches entries and proves each: that its author signed it, that it is shown as it was signed, and that
-// it
-// is in the tree of the last checkpoint. What was proven before is remembered for times without a link.
+// shownEntries fetches entries and proves each: that its author signed it, that it is shown as it was signed, and
+// that it is in the tree of the last checkpoint. What was proven before is remembered for times without a link.
 func (v *visit) shownEntries(numbers []uint64) ([]shownEntry, error) {
 	shown := make([]shownEntry, len(numbers))
 	wrong := make([]error, len(numbers))
@@ -97,8 +96,9 @@ func (v *visit) shownEntry(number uint64) (shownEntry, error) {
 		return s, err
 	}
 	hash := proof.LeafHash(e.GetLeaf())
-	s.Kind, s.Author, s.At, s.Place = station.KindWords(event), e.GetAuthor(), instantWords(event.GetOccurredAt()), event.GetPlace()
-	s.Recorded, s.Doubt, s.EventID, s.Leaf = instantWords(e.GetRecordedAt()), e.GetDoubt(), event.GetEventId(), hex.EncodeToString(hash[:])
+	s.Kind, s.Author, s.Place = station.KindWords(event), e.GetAuthor(), event.GetPlace()
+	s.At, s.Recorded = instantWords(event.GetOccurredAt()), instantWords(e.GetRecordedAt())
+	s.Doubt, s.EventID, s.Leaf = e.GetDoubt(), event.GetEventId(), hex.EncodeToString(hash[:])
 	if body := bodyOf(event); body != nil {
 		s.Facts = factsOf(body.ProtoReflect(), "")
 	}

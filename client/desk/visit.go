@@ -62,8 +62,9 @@ func (d *Desk) open(do func(*visit) error) http.Handler {
 		if v.ticket == "" {
 			v.ticket = newTicket(w, r)
 		}
-		v.seat = d.sitting(v.ticket, r.URL.Path != "/state" && (v.posted() ||
-			!v.live())) // a page that looks for news by itself is no use of the desk
+		// A page's script that looks for news by itself is no use of the desk.
+		use := v.posted() || r.URL.Path != "/state" && !v.live()
+		v.seat = d.sitting(v.ticket, use)
 		if v.posted() && !v.fits() {
 			v.stale()
 			return

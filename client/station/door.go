@@ -122,15 +122,16 @@ func (s *Station) askDoor(ctx context.Context, consignment string) (*Door, error
 // scans without a verdict on the weight; the service has one.
 func (s *Station) askWeights(ctx context.Context, d *Door, agreement string) error {
 	d.Before = map[string]Before{}
-	err := s.Walk(ctx, pb.ThingKind_THING_KIND_BAR, fmt.Sprintf("consignment = %q", d.Consignment), func(t *pb.Thing) bool {
-		for _, w := range t.GetBar().GetWeights() {
-			if w.GetStage() != pb.WeighingStage_WEIGHING_STAGE_ARRIVAL && w.GetSupersededBy() == 0 {
-				d.Before[t.GetBar().GetName()] = Before{Mass: w.GetMass(),
-					Stage: strings.ToLower(strings.TrimPrefix(w.GetStage().String(), "WEIGHING_STAGE_"))}
+	err := s.Walk(ctx, pb.ThingKind_THING_KIND_BAR, fmt.Sprintf("consignment = %q", d.Consignment),
+		func(t *pb.Thing) bool {
+			for _, w := range t.GetBar().GetWeights() {
+				if w.GetStage() != pb.WeighingStage_WEIGHING_STAGE_ARRIVAL && w.GetSupersededBy() == 0 {
+					d.Before[t.GetBar().GetName()] = Before{Mass: w.GetMass(),
+						Stage: strings.ToLower(strings.TrimPrefix(w.GetStage().String(), "WEIGHING_STAGE_"))}
+				}
 			}
-		}
-		return true
-	})
+			return true
+		})
 	if err != nil || agreement == "" {
 		return seldom(err)
 	}

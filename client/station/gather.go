@@ -11,10 +11,9 @@ import (
 )
 
 // Evidence puts what was signed about a thing into one file that proves itself, signed by whose key is in use. What
-// this
-// workstation was just told may still not hang together, and nobody should find that out before a judge: the file is
-// read
-// back and checked before it is returned. Reasons: EVIDENCE_UNSOUND and those of evidence.Gather and evidence.Write.
+// this workstation was just told may still not hang together, and nobody should find that out before a judge: the
+// file is read back and checked before it is returned. Reasons: EVIDENCE_UNSOUND and those of evidence.Gather and
+// evidence.Write.
 func (s *Station) Evidence(ctx context.Context, about evidence.What, exporter string, cover []byte) ([]byte, error) {
 	key, err := s.Unlocked()
 	if err != nil {

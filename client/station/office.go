@@ -20,13 +20,11 @@ import (
 	pb "barward/proto/barward/v1"
 )
 
-// What the commercial office asks of the record. Every figure comes from the service or from a pure room; here they are
-// put
-// together.
+// What the commercial office asks of the record. Every figure comes from the service or from a pure room; here they
+// are put together.
 
 // ExchangeOf says where the exchange of a lot stands on a day, under the terms of its agreement, with who is awaited
-// and
-// until when: the room's own reckoning, over the steps as the reader may see them. Refusals are those of
+// and until when: the room's own reckoning, over the steps as the reader may see them. Refusals are those of
 // assay.Progress.
 func ExchangeOf(lot *pb.Lot, terms settlement.Terms, today time.Time) (assay.Exchange, error) {
 	var each []assay.ExchangeTerms
@@ -75,8 +73,7 @@ type Task struct {
 }
 
 // Tasks lists what a lot waits for, in the order in which it is done. x is where its exchange stands, and statements
-// are
-// those of the lot that are known.
+// are those of the lot that are known.
 func Tasks(lot *pb.Lot, x assay.Exchange, statements []*pb.Statement) (tasks []Task) {
 	party := func(who string) string {
 		switch who {
@@ -147,9 +144,8 @@ func DaysUntil(due, now time.Time) int {
 }
 
 // StatementOf returns the statement itself, which balances, or it would not be read, and has the digest and the net
-// that
-// the service says: what is issued or countersigned is this and nothing else. Reasons: STATEMENT_DIFFERS and those of
-// settlement.ParseStatement.
+// that the service says: what is issued or countersigned is this and nothing else. Reasons: STATEMENT_DIFFERS and
+// those of settlement.ParseStatement.
 func StatementOf(s *pb.Statement) (settlement.Statement, error) {
 	document, err := settlement.ParseStatement([]byte(s.GetDocumentJson()))
 	if err != nil {
@@ -163,8 +159,7 @@ func StatementOf(s *pb.Statement) (settlement.Statement, error) {
 }
 
 // Issuing makes the event that issues a previewed statement. It names the checkpoint that this station verified last,
-// on
-// which the statement rests; where there is none it names none, which the record remarks on.
+// on which the statement rests; where there is none it names none, which the record remarks on.
 func (s *Station) Issuing(preview *pb.Statement, number, reason string) (*pb.StatementIssued, error) {
 	if _, err := StatementOf(preview); err != nil {
 		return nil, err
@@ -196,8 +191,7 @@ func (s *Station) HadTree(ctx context.Context, size uint64, root []byte) error {
 }
 
 // Holders says who held a bar from when to when, by the steps of its route: the custody room's reckoning. The pour
-// makes
-// the mine its first holder. What was wrong at a step the record says, not this.
+// makes the mine its first holder. What was wrong at a step the record says, not this.
 func Holders(steps []*pb.RouteStep) []custody.Leg {
 	kinds := map[string]custody.Kind{"poured": custody.Packed, "packed": custody.Packed, "released": custody.Released,
 		"accepted": custody.Accepted, "seal_replaced": custody.SealReplaced, "received": custody.Received, "melted": custody.Melted}
@@ -268,9 +262,8 @@ type Weighing struct {
 }
 
 // Weighings sets each weighing of a bar that stands beside the one before: the weighing room's comparison, with the
-// limit
-// that the agreement has for it. limits is nil where no agreement is known. What air buoyancy explains of a difference
-// beyond its limit stands in the discrepancy that the record filed.
+// limit that the agreement has for it. limits is nil where no agreement is known. What air buoyancy explains of a
+// difference beyond its limit stands in the discrepancy that the record filed.
 func Weighings(bar *pb.Bar, limits *settlement.WeightLimits) (list []Weighing) {
 	var before *pb.WeightRecord
 	for _, now := range bar.GetWeights() {

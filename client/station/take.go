@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 
+	"google.golang.org/protobuf/proto"
+
 	"barward/internal/custody"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
@@ -49,7 +51,12 @@ type Take struct {
 }
 
 // Readings are the boxes as read so far.
-func (t *Take) Readings() []*pb.BoxReading { return slices.Clone(t.read) }
+func (t *Take) Readings() (read []*pb.BoxReading) {
+	for _, r := range t.read {
+		read = append(read, proto.CloneOf(r)) // what is signed is not what is read on
+	}
+	return read
+}
 
 // Open returns the box whose seals are being read; nil before the first.
 func (t *Take) Open() *pb.BoxReading {
@@ -130,7 +137,8 @@ func (t *Take) box(box string, seals []string) Verdict {
 		return t.seals(seals)
 	}
 	on, _ := t.on(box)
-	return Glance(Good, "BOX", "%s is box %d of %d; read its %d seals off it", Short(box), len(t.read), len(t.Due), len(on))
+	return Glance(Good, "BOX", "%s is box %d of %d; seals to read off it: %d", Short(box), len(t.read), len(t.Due),
+		len(on))
 }
 
 // seals takes seals as read of the open box and sets them against the record.
@@ -148,13 +156,14 @@ func (t *Take) seals(read []string) Verdict {
 	missing, unknown := custody.CompareSeals(on, open.GetSeals())
 	switch {
 	case len(unknown) > 0:
-		return Glance(Wrong, "SEAL", "%s is no seal on record of box %s. If it is what you read, go on: it is signed as read, and "+
+		return Glance(Wrong, "SEAL", "%s is no seal on record of box %s. If it is what you read, go on: it is signed as "+
+			"read, and "+
 			"flagged; else undo", strings.Join(unknown, " "), Short(open.GetBox()))
 	case len(missing) > 0:
 		return Glance(Note, "SEAL", "%s agrees; box %s has %d more", strings.Join(open.GetSeals(), " "), Short(open.GetBox()),
 			len(missing))
 	}
-	return Glance(Good, "SEALS", "box %s, all %d agree; %d boxes remain", Short(open.GetBox()), len(on), len(t.Left()))
+	return Glance(Good, "SEALS", "box %s, all %d agree; boxes that remain: %d", Short(open.GetBox()), len(on), len(t.Left()))
 }
 
 func (t *Take) note(what, text string) Verdict {

@@ -1,6 +1,6 @@
-// The scanning page. A scanner types faster than anything answers, so each scan gets its number the moment Enter is pressed
-// and waits in a queue that a reload survives; they are sent one at a time, in order, and sent again until they are
-// answered. The desk knows a number that it had before. Without this script the page is a form of one line.
+// The scanning page. A scanner types faster than anything answers, so each scan gets its number the moment Enter is
+// pressed and waits in a queue that a reload survives; they are sent one at a time, in order, and sent again until they
+// are answered. The desk knows a number that it had before. Without this script the page is a form of one line.
 "use strict";
 
 (() => {
@@ -16,7 +16,9 @@
     try { return JSON.parse(sessionStorage.getItem(kept)) || []; } catch { return []; }
   }
   function keep() {
-    try { sessionStorage.setItem(kept, JSON.stringify(queue)); } catch { /* a full or closed store: the queue lives in this page */ }
+    try {
+      sessionStorage.setItem(kept, JSON.stringify(queue));
+    } catch { /* a full or closed store: the queue lives in this page */ }
   }
 
   // What the page says.
@@ -28,7 +30,8 @@
     }
   }
   function count() {
-    at("queue").textContent = queue.length ? queue.length + (queue.length === 1 ? " scan waits" : " scans wait") + " for this desk, kept in this window." : "Every scan is answered.";
+    const many = queue.length === 1 ? "1 scan waits" : queue.length + " scans wait";
+    at("queue").textContent = queue.length ? many + " for this desk, kept in this window." : "Every scan is answered.";
     at("queue").classList.toggle("unsaved", queue.length > 0 && (halted || retry > 1));
   }
   function lost(words, link, label) {
@@ -50,19 +53,23 @@
     place.append(p);
   }
 
-  // Sound: three patterns that differ in pitch and in rhythm. Two rising notes: good. One note twice: look. Three falling: wrong.
-  const patterns = { good: [[660, 0.07], [990, 0.09]], note: [[520, 0.1], [0, 0.06], [520, 0.1]], wrong: [[440, 0.14], [330, 0.14], [220, 0.24]] };
+  // Sound: three patterns of [hertz, seconds] that differ in pitch and in rhythm. Two rising notes: good. One note
+  // twice: look. Three falling: wrong.
+  const patterns = {
+    good: [[660, 0.07], [990, 0.09]],
+    note: [[520, 0.1], [0, 0.06], [520, 0.1]],
+    wrong: [[440, 0.14], [330, 0.14], [220, 0.24]],
+  };
   const Audio = window.AudioContext || window.webkitAudioContext;
   const mute = form.querySelector("[data-sound]");
   let context = null, until = 0, quiet = false;
   try { quiet = localStorage.getItem("bay:quiet") === "yes"; } catch { /* then it sounds */ }
   function sound(kind) {
-    form.dataset.sounded = quiet ? "" : kind;
     if (!Audio || quiet || !patterns[kind]) return;
     context = context || new Audio();
     if (context.state === "suspended") context.resume();
     let when = Math.max(context.currentTime, until);
-    if (kind === "good" && when > context.currentTime + 0.5) return; // a backlog: the latest wrong one is heard, not ten good ones
+    if (kind === "good" && when > context.currentTime + 0.5) return; // of a backlog, what is wrong is heard
     for (const [pitch, length] of patterns[kind]) {
       if (pitch) {
         const tone = context.createOscillator(), loud = context.createGain();
@@ -106,12 +113,15 @@
       const one = queue[0];
       let answer;
       try {
-        answer = await fetch(form.action, { method: "POST", headers: { "X-Desk-Live": "1" }, signal: AbortSignal.timeout(20000),
-          body: new URLSearchParams({ token, page: one.page, n: one.n, text: one.text }) });
+        answer = await fetch(form.action, {
+          method: "POST", headers: { "X-Desk-Live": "1" }, signal: AbortSignal.timeout(20000),
+          body: new URLSearchParams({ token, page: one.page, n: one.n, text: one.text }),
+        });
         if (answer.status >= 500) throw new Error(await answer.text());
         if (answer.status === 401 || answer.status === 403) {
           halted = true;
-          lost("The desk was locked or started anew. What was scanned is kept in this window and sent when you are back.", "/unlock?back=" + encodeURIComponent(location.pathname), "Unlock the desk");
+          lost("The desk was locked or started anew. What was scanned is kept here and sent when you are back.",
+            "/unlock?back=" + encodeURIComponent(location.pathname), "Unlock the desk");
         } else if (!answer.ok) {
           halted = true;
           lost(await answer.text() + " What was scanned since is kept in this window.", location.pathname, "Try again");
@@ -121,7 +131,9 @@
         retry = 0;
       } catch {
         retry++;
-        if (retry > 1) lost("This desk does not answer. Go on scanning: it is kept in this window and sent when the desk is back.");
+        if (retry > 1) {
+          lost("This desk does not answer. Go on scanning: it is kept in this window and sent when the desk is back.");
+        }
         setTimeout(pump, Math.min(250 * retry, 2000));
         break;
       }
@@ -146,8 +158,9 @@
     if (flags < 0) flags = now.flags;
     put(now.parts);
     sound(now.kind);
-    form.dataset.answered = String(one.n);
+    form.dataset.sounded = quiet ? "" : now.kind;
     form.dataset.kind = now.kind;
+    form.dataset.answered = String(one.n);
     if (one.at) form.dataset.took = (performance.now() - one.at).toFixed(1);
     if (now.stop && !queue.length) finish();
   }
@@ -191,7 +204,10 @@
     field.focus();
   });
   document.addEventListener("focusout", (event) => {
-    if (!event.relatedTarget) setTimeout(() => { if (document.activeElement === document.body || !document.activeElement) field.focus({ preventScroll: true }); }, 0);
+    if (event.relatedTarget) return;
+    setTimeout(() => {
+      if (!document.activeElement || document.activeElement === document.body) field.focus({ preventScroll: true });
+    }, 0);
   });
   addEventListener("focus", () => { if (document.activeElement === document.body) field.focus(); });
   for (const button of form.querySelectorAll("[data-say]")) {
@@ -237,7 +253,7 @@
     });
   }
 
-  field.focus();
+  if (!document.querySelector('[aria-invalid="true"]')) field.focus();
   count();
   pump();
   news();
