@@ -1,11 +1,12 @@
 package main
 
 import (
+	"errors"
 	"strings"
 
 	"google.golang.org/protobuf/proto"
 
-	"barward/internal/ledger/proof"
+	"barward/client/station"
 	"barward/internal/quantity"
 	"barward/internal/refusal"
 	"barward/internal/settlement"
@@ -96,9 +97,11 @@ func (c *statementIssue) Run(a *app) error {
 	if err := a.station.Advance(a.ctx); err != nil {
 		return err
 	}
-	at, _ := a.station.Seen()
-	return a.record(&pb.StatementIssued{StatementId: c.Number, Lot: s.GetLot(), Kind: s.GetKind(), SettledOn: c.SettledOn,
-		Digest: s.GetDigest(), Reason: c.Reason, CheckpointSize: at.Size, CheckpointRoot: at.Root[:]})
+	event, err := a.station.Issuing(s, c.Number, c.Reason)
+	if err != nil {
+		return err
+	}
+	return a.record(event)
 }
 
 type statementExplain struct {
@@ -226,7 +229,7 @@ func (a *app) showStatement(s *pb.Statement) error {
 	if err := a.showTable(t); err != nil {
 		return err
 	}
-	document, err := documentOf(s)
+	document, err := station.StatementOf(s)
 	if err != nil {
 		return err
 	}
@@ -259,29 +262,13 @@ func (a *app) showCheckpoint(s *pb.Statement) error {
 
 // restsOn refuses a statement whose issuer had another log before them than this machine has: nobody should sign it.
 func (a *app) restsOn(s *pb.Statement) error {
-	if len(s.GetCheckpointRoot()) != len(proof.Hash{}) {
-		return refusal.New(refusal.DataLoss, "CHECKPOINT_DIFFERS", "", "The statement %s names no root of the log that it rests on. Ask its issuer.", s.GetName())
-	}
-	err := a.station.Continues(a.ctx, proof.Checkpoint{Size: s.GetCheckpointSize(), Root: proof.Hash(s.GetCheckpointRoot())})
-	if refusal.Is(err, "CONSISTENCY_INVALID") {
+	err := a.station.HadTree(a.ctx, s.GetCheckpointSize(), s.GetCheckpointRoot())
+	if errors.Is(err, station.ErrOtherTree) {
 		return refusal.New(refusal.DataLoss, "CHECKPOINT_DIFFERS", "",
 			"The statement %s rests on a log of %d entries that this machine's log does not continue: its issuer was shown another one, or named a root that never was. Sign nothing; compare checkpoints with them.",
 			s.GetName(), s.GetCheckpointSize()).Because(err)
 	}
 	return err
-}
-
-// documentOf returns the statement itself, which balances, or it would not be read, and has the digest that the service
-// says: what is countersigned is this and nothing else.
-func documentOf(s *pb.Statement) (settlement.Statement, error) {
-	document, err := settlement.ParseStatement([]byte(s.GetDocumentJson()))
-	if err != nil {
-		return document, err
-	}
-	if document.Digest() != s.GetDigest() || document.Net.String() != s.GetNet() {
-		return document, refusal.New(refusal.DataLoss, "STATEMENT_DIFFERS", "", "The service shows other figures than the statement's own document holds. Sign nothing, keep what was shown, and ask its operator.")
-	}
-	return document, nil
 }
 
 // showBalance proves that no metal appears or disappears on a statement, and that its money adds up.

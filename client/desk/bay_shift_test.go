@@ -183,7 +183,8 @@ func TestNewsIsNoUseOfTheDesk(t *testing.T) {
 		t.Fatal(err)
 	}
 	ticket := strings.Repeat("t", ticketLength)
-	d.sit(&seat{Party: "thistlequay", Kind: identity.Refinery, Roles: []identity.Role{identity.ReceivingClerk}, key: key, ticket: ticket})
+	d.sit(&seat{Party: "thistlequay", Kind: identity.Refinery, Roles: []identity.Role{identity.ReceivingClerk}, key: key,
+		ticket: ticket})
 	for _, ask := range []struct {
 		method string
 		live   bool

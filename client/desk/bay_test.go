@@ -353,6 +353,11 @@ func TestFortyAtScannerSpeed(t *testing.T) {
 	b.took(t, "receiving")
 	b.linked(false)
 	b.snap("bay-scan-link-down")
+	run := b.read("location.pathname")
+	b.click("Correct M121")
+	b.says("This receipt waits to be sent and may have been sent already")
+	b.snap("bay-correct-waits")
+	b.visit(run)
 	b.scans(bar(22)...)
 	behind.lead("")
 	kill() // the power
@@ -454,7 +459,7 @@ func (b *tab) took(t *testing.T, what string) {
 func TestScansKeepTheirOrder(t *testing.T) {
 	p := newPlace(t)
 	p.quayChecked()
-	p.consign("C-6", "thistlequay", []string{"B-61", "QM-61"})
+	p.consign("C-6", "thistlequay", []string{"B-61", "QM-61", "QM-62"})
 	p.consign("C-7", "pebblewing", []string{"B-71", "QM-71"})
 	address, _ := p.open(p.config("quay", "dilly"))
 	b := browse(t, address)
@@ -499,6 +504,17 @@ func TestScansKeepTheirOrder(t *testing.T) {
 	if plain != "200 /bay/shift true" {
 		t.Errorf("without the script: %s", plain)
 	}
+
+	// A bar that was received at another workstation meanwhile: this one does not know, and the service does.
+	p.as("dilly", &pb.BarReceived{Consignment: "quillmoss/C-6", Box: "quillmoss/B-61", Bar: "quillmoss/QM-62",
+		Seals: []string{"QS-B-61"}, Balance: "thistlequay/TB1", Readings: []string{weightOf(1, 0), weightOf(1, 0)}})
+	b.visit(b.read("location.pathname"))
+	b.hears("QM-62 18000.1 18000.1", "0 remain")
+	b.until("the refusal", `document.getElementById("found").innerText.includes("has been received already")`)
+	b.snap("bay-scan-refused")
+	b.click("Correct QM-62")
+	b.says("nothing of it is on record and there is nothing to correct")
+	b.snap("bay-correct-refused")
 	b.visit("/bay/shift/" + strings.Repeat("0", 8) + "-0000-4000-8000-" + strings.Repeat("0", 12))
 	b.says("This scanning is not known on this workstation")
 

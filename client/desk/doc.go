@@ -10,8 +10,9 @@
 //     witness's key is open only while their signature is made.
 //  3. Nothing changes by GET. What changes something comes by POST from one of the desk's own pages, with the token of
 //     the session (guard.go says against what each check stands).
-//  4. What is typed into a pour is on the disk at every change, and a scan before it is answered; what is signed is in the
-//     outbox before the page answers. A form that is sent twice signs once (sign.go), and so does a scan (bay_shift.go).
+//  4. What is typed into a pour is on the disk at every change, and a scan before it is answered; what is signed is in
+//     the outbox before the page answers. A form that is sent twice signs once (sign.go), and so does a scan
+//     (bay_shift.go).
 //  5. What is called recorded was proven to be in the log. A page that is not fresh says from when it is (seen.go).
 //  6. Nothing is said by colour or sign alone; every page passes the accessibility checks that the tests run.
 //

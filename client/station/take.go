@@ -163,7 +163,8 @@ func (t *Take) seals(read []string) Verdict {
 		return Glance(Note, "SEAL", "%s agrees; box %s has %d more", strings.Join(open.GetSeals(), " "), Short(open.GetBox()),
 			len(missing))
 	}
-	return Glance(Good, "SEALS", "box %s, all %d agree; boxes that remain: %d", Short(open.GetBox()), len(on), len(t.Left()))
+	return Glance(Good, "SEALS", "box %s, all %d agree; boxes that remain: %d", Short(open.GetBox()), len(on),
+		len(t.Left()))
 }
 
 func (t *Take) note(what, text string) Verdict {
