@@ -53,11 +53,9 @@ func (c *evidenceExport) Run(a *app) error {
 	if err := a.open(); err != nil {
 		return err
 	}
-	var cover []byte
+	var cover func(evidence.Pack) ([]byte, error)
 	if c.Cover != "" {
-		if cover, err = station.ReadFile(c.Cover, station.MaxInput); err != nil {
-			return err
-		}
+		cover = func(evidence.Pack) ([]byte, error) { return station.ReadFile(c.Cover, station.MaxInput) }
 	}
 	file, err := a.station.Evidence(a.ctx, about, exporter, cover)
 	if err != nil {

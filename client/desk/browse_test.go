@@ -389,8 +389,21 @@ func (b *tab) keep(path string) {
 	}
 }
 
-// printed follows a link to a paper and reads the PDF back with poppler's pdftotext, which is none of ours.
+// printed follows a link to a paper and reads it back.
 func (b *tab) printed(link string, words ...string) {
+	b.t.Helper()
+	pdf, err := base64.StdEncoding.DecodeString(b.read(`(async () => { const a = [...document.querySelectorAll("main a")].find((a) => a.textContent.trim() === ` + quoted(link) + `);
+		if (!a) return ""; const r = await fetch(a.href); const raw = new Uint8Array(await r.arrayBuffer());
+		if (!r.ok || r.headers.get("Content-Type") !== "application/pdf") return btoa("no PDF: " + new TextDecoder().decode(raw).replace(/[^ -~]/g, " ").slice(0, 3000));
+		let s = ""; for (const c of raw) s += String.fromCharCode(c); return btoa(s); })()`))
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	b.readBack(link, pdf, words...)
+}
+
+// readBack reads a PDF with poppler's pdftotext, which is none of ours.
+func (b *tab) readBack(link string, pdf []byte, words ...string) {
 	b.t.Helper()
 	tool, err := exec.LookPath("pdftotext")
 	if err != nil {
@@ -400,13 +413,6 @@ func (b *tab) printed(link string, words ...string) {
 		}
 		b.t.Log(missing)
 		return
-	}
-	pdf, err := base64.StdEncoding.DecodeString(b.read(`(async () => { const a = [...document.querySelectorAll("main a")].find((a) => a.textContent.trim() === ` + quoted(link) + `);
-		if (!a) return ""; const r = await fetch(a.href); const raw = new Uint8Array(await r.arrayBuffer());
-		if (!r.ok || r.headers.get("Content-Type") !== "application/pdf") return btoa("no PDF: " + new TextDecoder().decode(raw).replace(/[^ -~]/g, " ").slice(0, 3000));
-		let s = ""; for (const c of raw) s += String.fromCharCode(c); return btoa(s); })()`))
-	if err != nil {
-		b.t.Fatal(err)
 	}
 	read := exec.Command(tool, "-layout", "-", "-")
 	read.Stdin = bytes.NewReader(pdf)

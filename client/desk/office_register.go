@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"barward/client/station"
+	"barward/internal/document"
 	"barward/internal/evidence"
 	"barward/internal/identity"
 	"barward/internal/refusal"
@@ -219,9 +220,30 @@ func (v *visit) evidencePack() error {
 		return refusal.New(refusal.Precondition, "PERSON_UNKNOWN", "",
 			"The service has not said yet who you are, and an evidence pack names who made it. Wait for the link.")
 	}
-	file, err := v.d.station.Evidence(ctx, about, v.seat.Person, nil)
+	file, err := v.d.station.Evidence(ctx, about, v.seat.Person, func(p evidence.Pack) ([]byte, error) {
+		return v.evidenceCover(about, p)
+	})
 	if err != nil {
 		return err
 	}
 	return v.download(fmt.Sprintf("evidence %s %s", about.Kind, about.Name), "zip", "application/zip", file)
+}
+
+// evidenceCover is the paper in front of a pack. It proves nothing, and says how the rest is checked.
+func (v *visit) evidenceCover(about evidence.What, pack evidence.Pack) ([]byte, error) {
+	var numbers []uint64
+	for _, e := range pack.Entries {
+		numbers = append(numbers, e.Sequence)
+	}
+	paper, err := v.paperOn(numbers...)
+	if err != nil {
+		return nil, err
+	}
+	cover := document.Evidence{Subject: about.String(), Purpose: "what was signed about " + about.String(),
+		Checks: []string{"Ask the operator and the other party for the log's public key and compare it with log-key.txt.",
+			"barward evidence verify FILE --log-key KEYFILE", "Read summary.txt, and what the check says it cannot prove."}}
+	for _, f := range pack.Files() {
+		cover.Files = append(cover.Files, document.EvidenceFile(f))
+	}
+	return document.EvidenceCover(paper, cover)
 }

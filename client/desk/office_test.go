@@ -478,6 +478,7 @@ func traced(t *testing.T, b *tab, bar string) {
 	if report := evidence.Verify(pack, pack.LogKey); !report.Sound() {
 		t.Errorf("the evidence pack is not sound: %v", report.Findings)
 	}
+	b.readBack("cover of the evidence pack", pack.Cover, "Evidence", "bar "+bar, "barward evidence verify", "log-key.txt")
 	b.visit("/trace/entry/" + strings.TrimPrefix(b.hrefs("ol.route a[href^='/trace/entry/']")[0], "/trace/entry/"))
 	b.says("As quillmoss/ibbet signed it", "This entry is in the log under checkpoint", "20102.0 g")
 	b.snap("trace-entry")

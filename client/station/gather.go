@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"barward/internal/evidence"
+	"barward/internal/identity"
 	"barward/internal/ledger/proof"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
@@ -12,9 +13,10 @@ import (
 
 // Evidence puts what was signed about a thing into one file that proves itself, signed by whose key is in use. What
 // this workstation was just told may still not hang together, and nobody should find that out before a judge: the
-// file is read back and checked before it is returned. Reasons: EVIDENCE_UNSOUND and those of evidence.Gather and
+// file is read back and checked before it is returned. cover, if not nil, makes the PDF in front from what was gathered. Reasons: EVIDENCE_UNSOUND and those of evidence.Gather and
 // evidence.Write.
-func (s *Station) Evidence(ctx context.Context, about evidence.What, exporter string, cover []byte) ([]byte, error) {
+func (s *Station) Evidence(ctx context.Context, about evidence.What, exporter string,
+	cover func(evidence.Pack) ([]byte, error)) ([]byte, error) {
 	key, err := s.Unlocked()
 	if err != nil {
 		return nil, err
@@ -23,14 +25,17 @@ func (s *Station) Evidence(ctx context.Context, about evidence.What, exporter st
 	if err != nil {
 		return nil, err
 	}
-	pack.Cover = cover
-	file, err := evidence.Write(pack, key)
+	file, read, err := written(pack, key)
 	if err != nil {
 		return nil, err
 	}
-	read, err := evidence.Read(file)
-	if err != nil {
-		return nil, err
+	if cover != nil {
+		if pack.Cover, err = cover(read); err != nil {
+			return nil, err
+		}
+		if file, read, err = written(pack, key); err != nil {
+			return nil, err
+		}
 	}
 	if report := evidence.Verify(read, pack.LogKey); !report.Sound() {
 		return nil, refusal.New(refusal.DataLoss, "EVIDENCE_UNSOUND", "",
@@ -38,6 +43,14 @@ func (s *Station) Evidence(ctx context.Context, about evidence.What, exporter st
 			about, len(report.Findings), report.Findings[0].Text)
 	}
 	return file, nil
+}
+
+// written is a pack as a file, and read back.
+func written(pack evidence.Pack, key identity.Key) (file []byte, read evidence.Pack, err error) {
+	if file, err = evidence.Write(pack, key); err == nil {
+		read, err = evidence.Read(file)
+	}
+	return file, read, err
 }
 
 // gatherer is a station as the package evidence asks it.

@@ -116,6 +116,39 @@ func (p Pack) members() []member {
 	return members
 }
 
+// File is one file of a pack, for its cover.
+type File struct {
+	Name   string // path inside the pack
+	What   string // what it holds, in words
+	Bytes  uint64
+	SHA256 string // 64 hexadecimal digits
+}
+
+// what says what a file or the files of a folder hold.
+var what = map[string]string{
+	entryFolder: "an entry, byte for byte as it was signed and hashed", pathFolder: "proof that the entry is in the log",
+	consistencyFolder: "proof that the log continued an earlier checkpoint", cosignedFolder: "a checkpoint that a party cosigned",
+	statementFolder: "the statement that the entry issued", checkpointName: "the checkpoint that the log signed",
+	keysName: "every key, and the entry that vouches for it", logKeyName: "the public key of the log, to be compared",
+	summaryName: "the entries in words",
+}
+
+// Files lists the files of a pack that was read, apart from its cover and its manifest, in the order of their names.
+func (p Pack) Files() (files []File) {
+	for _, m := range p.members() {
+		if m.name == coverName {
+			continue
+		}
+		folder := m.name[:strings.Index(m.name, "/")+1]
+		if folder == "" {
+			folder = m.name
+		}
+		hash := sha256.Sum256(m.data)
+		files = append(files, File{m.name, what[folder], uint64(len(m.data)), hex.EncodeToString(hash[:])})
+	}
+	return files
+}
+
 // header is the beginning of the manifest: what the pack is about, who exported it, when, and what was withheld.
 func (p Pack) header() []byte {
 	b := fmt.Appendf(nil, "%sabout %s\nexported %s\nexporter %s %s\n",
