@@ -9,7 +9,7 @@ FUZZTIME ?= 10s
 COUNT    ?= 1
 BENCH    ?= .
 
-.PHONY: help demo run build test lint proto proto-image fuzz bench screens vuln cover deadcode
+.PHONY: help demo run build test lint proto proto-image fuzz bench vuln cover deadcode
 
 help: ## list these targets
 	@echo 'Barward. Targets:'
@@ -44,7 +44,7 @@ fuzz: ## run each fuzz target for FUZZTIME (10s)
 
 bench: ## run the benchmarks named by BENCH (all) COUNT times (1); standard output is what benchstat reads
 	@go test -run '^$$' -bench '$(BENCH)' -benchmem -count $(COUNT) ./...
-	@cd internal/bench && go test -run '^$$' -bench '$(BENCH)' -benchmem -count $(COUNT) ./...
+	@cd internal/bench && go test -run '^$$' -bench '$(BENCH)' -benchmem -benchtime 2x -count $(COUNT) ./...
 
 vuln: ## look for known vulnerabilities in what the programs call, with a database that is read from the disk
 	@.tools/vuln
