@@ -84,8 +84,7 @@ func (v *visit) bay() error {
 
 func (v *visit) bayMay() map[string]bool {
 	return map[string]bool{"take": v.seat.May(identity.Accepted), "receive": v.seat.May(identity.BarReceived),
-		"check": v.seat.May(identity.BalanceChecked),
-		"lot":   v.seat.May(identity.LotOpened), "melt": v.seat.May(identity.Melted),
+		"check": v.seat.May(identity.BalanceChecked), "lot": v.seat.May(identity.LotOpened),
 		"sample": v.seat.May(identity.SampleTaken)}
 }
 
@@ -103,8 +102,7 @@ func (v *visit) due() ([]dueLine, Seen, error) {
 	for _, thing := range boxes {
 		b := thing.GetBox()
 		at := slices.IndexFunc(lines, func(l dueLine) bool {
-			return l.Consignment == b.GetConsignment() &&
-				l.From == b.GetHolder()
+			return l.Consignment == b.GetConsignment() && l.From == b.GetHolder()
 		})
 		if at < 0 {
 			at = len(lines)
@@ -137,8 +135,7 @@ func (v *visit) arrivals(due []dueLine) (open, done []arrivalLine, seen Seen, er
 	for _, thing := range slices.Backward(things) {
 		c := thing.GetConsignment()
 		l := arrivalLine{Name: c.GetName(), Seller: c.GetParty(), Boxes: len(c.GetAdvised().GetBoxes()),
-			Advised: c.GetBarsAdvised(), Received: c.GetBarsReceived(),
-			Words: "on its way"}
+			Advised: c.GetBarsAdvised(), Received: c.GetBarsReceived(), Words: "on its way"}
 		l.Here = closed[l.Name] > 0 || l.Received > 0
 		switch {
 		case l.Received > 0 && l.Received == l.Advised:
@@ -217,8 +214,7 @@ func (v *visit) bayConsignment() error {
 	units := unitOptions(balances)
 	f.Set("unit", units[0].Value)
 	p := map[string]any{"Consignment": thing.GetConsignment(), "Seen": seen, "Boxes": boxes, "Raised": raised, "Form": f,
-		"May":      v.bayMay(),
-		"Balances": balanceOptions(balances), "Units": units, "HandOffs": handOffs(boxes),
+		"May": v.bayMay(), "Balances": balanceOptions(balances), "Units": units, "HandOffs": handOffs(boxes),
 		"Shifts": v.d.shiftsOf(v.seat.Party, name)}
 	door, err := v.door(name)
 	if err != nil && !station.Unreachable(err) {
@@ -230,7 +226,6 @@ func (v *visit) bayConsignment() error {
 		}
 	}
 	for _, b := range boxes {
-		p["Here"] = p["Here"] == true || b.GetBox().GetHolder() == v.seat.Party
 		p["Due"] = p["Due"] == true || b.GetBox().GetReleasedTo() == v.seat.Party
 	}
 	return v.show("bay_consignment.html", "Consignment "+shortName("", name), p)

@@ -34,14 +34,11 @@ func (v *visit) bayCorrect() error {
 	}
 	f := v.form()
 	may := item.State == outbox.Recorded && v.seat.May(identity.Corrected) && v.seat.May(identity.BarReceived)
-	f.Set("bar", station.Short(old.GetBar()))
-	if old.GetBar() == "" {
-		f.values.Del("bar")
-	}
-	f.Set("box", station.Short(old.GetBox()))
-	f.Set("readings", strings.Join(old.GetReadings(), ", "))
-	f.Set("seals", strings.Join(old.GetSeals(), " "))
-	if !v.posted() {
+	if !v.posted() { // what was emptied on purpose stays empty
+		f.Set("bar", painted(old.GetBar()))
+		f.Set("box", painted(old.GetBox()))
+		f.Set("readings", strings.Join(old.GetReadings(), ", "))
+		f.Set("seals", strings.Join(old.GetSeals(), " "))
 		f.Set("condition", old.GetCondition())
 	}
 	if v.posted() && may {

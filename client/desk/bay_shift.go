@@ -71,13 +71,12 @@ type lineReader interface {
 
 // shiftBar is a bar that was recorded in a shift, and what became of it.
 type shiftBar struct {
-	N                        int
-	ID, Bar, Box, Mass, Kind string
-	Readings                 []string
-	State                    outbox.State
-	Entry                    uint64
-	Flags                    []string
-	Why                      string // it was refused, or dismissed
+	N                  int
+	ID, Bar, Box, Mass string
+	State              outbox.State
+	Entry              uint64
+	Flags              []string
+	Why                string // it was refused, or dismissed
 }
 
 // shift is a shift that is open in this process.
@@ -107,7 +106,7 @@ type shifts struct {
 
 const (
 	maxShiftLines = 20_000
-	maxScanText   = 300
+	maxScanText   = 1000           // bytes; the page takes 200 characters
 	shiftLife     = 36 * time.Hour // one that began earlier is not offered any more
 )
 
@@ -285,8 +284,7 @@ func (s *shift) took(line keptLine, answer said, event *pb.BarReceived) {
 	weight, _ := station.Judge(s.Judge, event.GetReadings())
 	party := partyOf(s.Consignment)
 	bar := &shiftBar{N: line.N, ID: line.ID, Bar: shortName(party, event.GetBar()), Box: shortName(party, event.GetBox()),
-		Mass: weight.Mass.String(), Readings: event.GetReadings(),
-		State: outbox.Waiting, Kind: kindOfAnswer(answer.verdicts)}
+		Mass: weight.Mass.String(), State: outbox.Waiting}
 	s.bars = append(s.bars, bar)
 }
 
@@ -304,7 +302,7 @@ func (v *visit) take(s *shift, page string, n int, text string) error {
 		return errMixed
 	}
 	if len(text) > maxScanText || strings.ContainsFunc(text, func(r rune) bool { return r < ' ' || r == 0x7f }) {
-		return refusal.Invalidf("SCAN_MALFORMED", "text", "A scan has at most %d characters, all of them visible. Nothing "+
+		return refusal.Invalidf("SCAN_MALFORMED", "text", "A scan has at most %d bytes, all of them visible. Nothing "+
 			"of it was taken.", maxScanText)
 	}
 	if n > maxShiftLines {

@@ -308,9 +308,9 @@ func (v *visit) releaseLive() error {
 func (v *visit) sample() error {
 	f := v.form()
 	f.Set("source", v.r.URL.Query().Get("source"))
-	of, usual := "Bar or pour it was taken from", [][2]string{{"P1", "SELLER"}, {"P2", "RESERVE"}}
+	of, usual := "A bar or a pour", [][2]string{{"P1", "SELLER"}, {"P2", "RESERVE"}}
 	if v.seat.Kind == identity.Refinery {
-		of, usual = "Lot it was taken from", [][2]string{{"P1", "SELLER"}, {"P2", "REFINER"}, {"P3", "UMPIRE"}}
+		of, usual = "A lot", [][2]string{{"P1", "SELLER"}, {"P2", "REFINER"}, {"P3", "UMPIRE"}}
 	}
 	if v.posted() {
 		body := v.sampleTaken(f)

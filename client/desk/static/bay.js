@@ -99,8 +99,13 @@
 
   // The queue.
   function scan(text) {
-    text = text.trim();
+    text = text.replace(/[\u0000-\u001f\u007f]+/g, " ").trim(); // a code may hold signs that separate its fields
     if (!text) return;
+    if (text.length > field.maxLength) {
+      sound("wrong");
+      lost("That code holds more than a box, a seal or a bar has (" + text.length + " characters); it was not taken.");
+      return;
+    }
     queue.push({ page, n: next++, text, at: performance.now() });
     keep();
     count();
