@@ -28,7 +28,8 @@ var (
 )
 
 // readme are the pages of which README shows a picture.
-var readme = map[string]bool{"goldroom": true, "pour": true, "pour-sign": true, "outbox-refused": true}
+var readme = map[string]bool{"goldroom": true, "pour": true, "pour-sign": true, "outbox-refused": true,
+	"bay-scan-wrong": true, "office-return": true, "office-statement": true, "trace-bar": true}
 
 // axe is axe-core 4.14.1, https://github.com/dequelabs/axe-core, under the Mozilla Public License 2.0 (axe.LICENSE).
 //
