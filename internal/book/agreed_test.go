@@ -315,6 +315,12 @@ func TestRegisterAddsUp(t *testing.T) {
 			return nil
 		})
 	})
+	// Who holds the claim concedes nothing in the name of who must answer for it.
+	for _, d := range []pb.Decision{pb.Decision_DECISION_SHARED, pb.Decision_DECISION_MADE_GOOD} {
+		h.refused("fennimore", &pb.DiscrepancyDecided{Discrepancy: name, Decision: d, Reason: "invented"}, "DECISION_NOT_YOURS")
+	}
+	h.refused("fennimore", &pb.DiscrepancyDecided{Discrepancy: name, Decision: pb.Decision_DECISION_WAIVED, Reason: "invented",
+		Conceded: "300.33 USD"}, "DECISION_NOT_YOURS")
 	offer := h.must("lucan", &pb.DiscrepancyDecided{Discrepancy: name, Decision: pb.Decision_DECISION_SHARED, Reason: "shared (invented)", Conceded: "300.33 USD"})
 	if l := weights(sum("fennimore", "")); l.Open != 2 || len(l.Conceded) != 0 {
 		t.Errorf("who must answer has offered to share, and nobody has agreed: %v", l)

@@ -145,7 +145,7 @@ func (h *house) seen(who string, seq uint64) (sees bool) {
 func TestAttackCarrierReadsAssaysOrMoney(t *testing.T) {
 	r, _ := everything(t)
 	found := r.must("dilly", &pb.IncidentReported{Subject: r.box(1), Description: "invented"})
-	r.must("lucan", &pb.DiscrepancyDecided{Discrepancy: r.one(found, incident).Name, Decision: pb.Decision_DECISION_SHARED, Reason: "invented", Conceded: "12345.67 USD"})
+	r.must("fennimore", &pb.DiscrepancyDecided{Discrepancy: r.one(found, incident).Name, Decision: pb.Decision_DECISION_SHARED, Reason: "invented", Conceded: "12345.67 USD"})
 	secrets := []string{" ppt", "USD", "oz A", "812.", "147.", "2300.00", "2350.25", "12345.67"}
 	for _, who := range []string{"hob", "marjory", "vera"} {
 		said := r.allSaidTo(r.callerAt(who, whileGranted), whileGranted)

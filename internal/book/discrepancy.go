@@ -279,6 +279,13 @@ func (f *fold) discrepancyDecided(e *pb.DiscrepancyDecided) error {
 	if answers && (e.Decision == pb.Decision_DECISION_ACCEPTED || e.Decision == pb.Decision_DECISION_WAIVED) {
 		return refusal.New(refusal.Forbidden, "DECISION_NOT_YOURS", "decision", "%s must answer for %s and cannot let it go itself; have the other party accept or waive it", d.Answerable, d.Name).About(d.Name)
 	}
+	// Nobody concedes in another's name: who holds the claim may let it go or refer it, and agrees to what it is offered.
+	offers := e.Decision == pb.Decision_DECISION_MADE_GOOD || e.Decision == pb.Decision_DECISION_SHARED || e.Conceded != ""
+	if f.entry.Rules >= 2 && offers && !answers && len(d.Parties) > 1 && d.Answerable != "" {
+		return refusal.New(refusal.Forbidden, "DECISION_NOT_YOURS", "decision",
+			"%s must answer for %s, and only they can make it good, share it or concede an amount; have them sign that, and countersign it. You may accept what they say, waive the claim or refer it",
+			d.Answerable, d.Name).About(d.Name)
+	}
 	d.Decision, d.Reason, d.Conceded, d.DecidedBy, d.DecidedEntry = e.Decision, e.Reason, e.Conceded, f.person(), f.entry.Seq
 	if !answers && e.Decision != pb.Decision_DECISION_REFERRED {
 		d.State = pb.DiscrepancyState_DISCREPANCY_STATE_DECIDED

@@ -208,6 +208,23 @@ func TestCheckpointCosigned(t *testing.T) {
 	h.refused("lucan", h.cosigned("lucan", ahead), "CHECKPOINT_AHEAD")
 }
 
+// A price of a day that has not come is taken, since clocks may be wrong, and its author is told. Ten hours before
+// midnight UTC the next day has begun at UTC+14, and no day after it anywhere.
+func TestPriceOfADayToCome(t *testing.T) {
+	h := staffed(t)
+	at := time.Date(2027, 2, 2, 14, 0, 0, 0, time.UTC)
+	h.now = at
+	for date, told := range map[string]int{"2027-02-03": 0, "2027-02-04": 1} {
+		seq := h.must("lucan", &pb.PricesPublished{Series: "of " + date, Currency: "USD", Prices: []*pb.DailyPrice{{Date: date, Price: "1.00"}}})
+		own := h.caller("lucan")
+		h.view(func(b *Bucket) {
+			if got := Remarks(b, own, seq); len(got) != told {
+				t.Errorf("of the price of %s its author is told %q", date, got)
+			}
+		})
+	}
+}
+
 // A statement names the checkpoint that it rests on.
 func TestStatementNamesItsCheckpoint(t *testing.T) {
 	h := staffed(t)

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"sort"
+	"time"
 
 	"barward/internal/identity"
 	"barward/internal/quantity"
@@ -267,6 +268,10 @@ func (f *fold) pricesPublished(e *pb.PricesPublished) error {
 		if price.Sign() <= 0 {
 			return refusal.Invalidf("PRICE_NOT_POSITIVE", at+".price", "a price of %s is not possible; it must be more than zero", p.Price)
 		}
+	}
+	// A day begins at UTC+14 first of all. What has not come there cannot have been published anywhere.
+	if today := f.entry.RecordedAt.Add(14 * time.Hour).Format(time.DateOnly); f.entry.Rules >= 2 && last > today {
+		f.remark(fmt.Sprintf("%s has not come anywhere on earth (it is %s at the latest); see that this is a price, and of that day", last, today))
 	}
 	s, ok := series.change(&f.store, e.Series)
 	if !ok {
