@@ -56,10 +56,12 @@ func ParseDecimal(s string) (Decimal, error) {
 		return Decimal{}, tooLong(s, len(s), "characters", maxText)
 	}
 	digits, places, point := 0, 0, false
+	coefficient := uint64(0)
 	for i := 0; i < len(s); i++ {
 		switch c := s[i]; {
 		case c >= '0' && c <= '9':
 			digits++
+			coefficient = 10*coefficient + uint64(c-'0') // whole while there are few digits
 			if point {
 				places++
 			}
@@ -76,6 +78,9 @@ func ParseDecimal(s string) (Decimal, error) {
 	if places > maxPlaces {
 		return Decimal{}, refusal.Invalidf("NUMBER_TOO_FINE", "", "%s has %d places; at most %d are allowed, so write fewer",
 			refusal.Quote(s), places, maxPlaces).With("value", s)
+	}
+	if digits < len(tens) {
+		return small{coefficient, s[0] == '-', -int32(places)}.decimal(), nil
 	}
 	var d Decimal
 	if _, _, err := d.d.SetString(s); err != nil {
@@ -127,18 +132,27 @@ func must(_ apd.Condition, err error) {
 
 // Add returns a + b, exactly.
 func (a Decimal) Add(b Decimal) (sum Decimal) {
+	if sum, ok := addSmall(&a, &b, false); ok {
+		return sum
+	}
 	must(exact.Add(&sum.d, &a.d, &b.d))
 	return sum.unsigned()
 }
 
 // Sub returns a - b, exactly.
 func (a Decimal) Sub(b Decimal) (difference Decimal) {
+	if difference, ok := addSmall(&a, &b, true); ok {
+		return difference
+	}
 	must(exact.Sub(&difference.d, &a.d, &b.d))
 	return difference.unsigned()
 }
 
 // Mul returns a × b, exactly.
 func (a Decimal) Mul(b Decimal) (product Decimal) {
+	if product, ok := mulSmall(&a, &b); ok {
+		return product
+	}
 	must(exact.Mul(&product.d, &a.d, &b.d))
 	return product.unsigned()
 }
@@ -164,7 +178,12 @@ func (a Decimal) Abs() Decimal {
 }
 
 // Cmp returns -1, 0 or +1 as a is less than, equal to or greater than b; 1.0 equals 1.00.
-func (a Decimal) Cmp(b Decimal) int { return a.d.Cmp(&b.d) }
+func (a Decimal) Cmp(b Decimal) int {
+	if order, ok := cmpSmall(&a, &b); ok {
+		return order
+	}
+	return a.d.Cmp(&b.d)
+}
 
 // Equal reports whether a and b are the same number; 1.0 equals 1.00.
 func (a Decimal) Equal(b Decimal) bool { return a.Cmp(b) == 0 }
@@ -205,6 +224,12 @@ func (a Decimal) Pad(places int) Decimal {
 
 // Trim returns a without trailing zeros after the point.
 func (a Decimal) Trim() Decimal {
+	if s, ok := a.small(); ok {
+		for s.exponent < 0 && s.coefficient%10 == 0 {
+			s.coefficient, s.exponent = s.coefficient/10, s.exponent+1
+		}
+		return s.decimal()
+	}
 	for a.d.Exponent < 0 {
 		var q, r apd.BigInt
 		q.QuoRem(&a.d.Coeff, apd.NewBigInt(10), &r)
@@ -218,6 +243,11 @@ func (a Decimal) Trim() Decimal {
 
 // rescale returns a with a smaller or equal exponent, exactly.
 func (a Decimal) rescale(exponent int32) Decimal {
+	if s, ok := a.small(); ok {
+		if c, ok := times(s.coefficient, s.exponent-exponent); ok {
+			return small{c, s.negative, exponent}.decimal()
+		}
+	}
 	var coefficient apd.BigInt
 	coefficient.Mul(&a.d.Coeff, pow10(int64(a.d.Exponent-exponent)))
 	a.d.Coeff, a.d.Exponent = coefficient, exponent
@@ -259,6 +289,9 @@ func (a Decimal) Quo(b Decimal, r Rounding) (Decimal, error) {
 		return Decimal{}, refusal.Invalidf("DIVISION_BY_ZERO", "",
 			"a quantity cannot be divided by zero; give a divisor that is not zero")
 	}
+	if quotient, ok := quoSmall(&a, &b, r); ok {
+		return quotient, nil
+	}
 	// a/b = (ac/bc) × 10^(ae-be); scale so that the integer quotient counts units of 10^-Places.
 	var numerator, denominator apd.BigInt // of their own: a copied BigInt may share its digits
 	shift := int64(a.d.Exponent) - int64(b.d.Exponent) + int64(r.Places)
@@ -298,10 +331,20 @@ func up(quotient, remainder, denominator *apd.BigInt, mode Mode) bool {
 }
 
 // String writes a without an exponent and with its trailing zeros.
-func (a Decimal) String() string { return a.d.Text('f') }
+func (a Decimal) String() string {
+	if s, ok := a.small(); ok && s.exponent <= 0 {
+		return s.text()
+	}
+	return a.d.Text('f')
+}
 
 // Float returns the nearest float64. It is for statistics only: no mass, fineness, price or amount may come back from it.
 func (a Decimal) Float() float64 {
+	if s, ok := a.small(); ok {
+		if f, ok := s.float(); ok {
+			return f
+		}
+	}
 	f, _ := a.Rat().Float64()
 	return f
 }

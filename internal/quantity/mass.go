@@ -42,7 +42,11 @@ func NewMass(value Decimal, unit Unit) (Mass, error) {
 // ParseMass reads a number, an optional space and a unit, such as "12441.390 g" or "400.025oz". The sign is allowed, for
 // differences; where a weight must not be negative its reader says so (see Positive).
 func ParseMass(s string) (Mass, error) {
-	number := strings.TrimRight(s, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ")
+	end := len(s)
+	for end > 0 && (s[end-1]|0x20) >= 'a' && (s[end-1]|0x20) <= 'z' {
+		end--
+	}
+	number := s[:end]
 	value, err := ParseDecimal(strings.TrimSuffix(number, " "))
 	if err != nil {
 		return Mass{}, err

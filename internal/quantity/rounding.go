@@ -56,7 +56,7 @@ type Rounding struct {
 
 // Check refuses a Rounding that names no mode or a place outside 0 to 12.
 func (r Rounding) Check() error {
-	if _, ok := modeNames[r.Mode]; !ok {
+	if r.Mode < HalfUp || r.Mode > Down {
 		return refusal.Invalidf("ROUNDING_MISSING", "mode", "a rounding names no mode; state half_up, half_even or down")
 	}
 	if r.Places < 0 || r.Places > maxRounding {
