@@ -20,17 +20,17 @@ const (
 	maxClockTime = int64(253402300799999) // 9999-12-31T23:59:59.999Z in milliseconds, the last a leaf can carry
 )
 
-// What a replay, a check or an export holds in memory at once: some chunks of replayBytes, the one in work and those
-// ahead.
-const (
-	replayBytes = 8 << 20
-	chunksAhead = 2
-)
+// replayBytes bounds the events that are folded in one transaction, or read in one view, when many are. The store keeps a
+// page that it changes whole until the commit, and to put a key between older ones it moves all after it: a chunk of
+// entries that say much, such as pours of fifty bars, would move megabytes for each key.
+const replayBytes = 64 << 10
+
+// chunksAhead is how many chunks of a replay, a check or an import wait for the one in work.
+const chunksAhead = 2
 
 // healEvery is how long a ledger whose disk was full waits before it tries again to go on. Tests make it short.
 var healEvery = time.Second
 
-// replayChunk is how many entries are folded in one transaction, or read in one view, when many are. The store keeps a
-// page that it changes whole until the commit, so larger chunks make the inserts between older keys slow. Tests make it
+// replayChunk is how many entries are folded in one transaction, or read in one view, when they are small. Tests make it
 // small.
 var replayChunk uint64 = 256

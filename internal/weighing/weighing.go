@@ -68,8 +68,9 @@ func Read(b Balance, readings []quantity.Mass) (Weight, error) {
 	low, high := readings[0], readings[0]
 	var sum quantity.Decimal // in the readability's unit where all share it, else grams
 	unit := b.Readability.Unit()
+	most, named := b.Capacity.Grams(), "its capacity of "+b.Capacity.String()
 	for i, r := range readings {
-		if err := b.showable(r, b.Capacity.Grams(), "its capacity of "+b.Capacity.String()); err != nil {
+		if err := b.showable(r, most, named); err != nil {
 			return Weight{}, refusal.In(err, fmt.Sprintf("readings[%d]", i))
 		}
 		if r.Unit() != unit {
