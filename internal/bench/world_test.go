@@ -105,7 +105,7 @@ func (w *world) sign(tb testing.TB, by identity.Key, body proto.Message) ledger.
 	if sub.Envelope, err = proof.ReadEnvelope(encoded); err != nil {
 		tb.Fatal(err)
 	}
-	if sub.Memo, err = book.Decode(encoded); err != nil {
+	if sub.Memo, err = book.Prepare(encoded); err != nil {
 		tb.Fatal(err)
 	}
 	return sub

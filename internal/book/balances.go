@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"sort"
+	"strconv"
 	"strings"
 	"time"
 
@@ -53,6 +54,9 @@ func instrumentOf(s *store, b *pb.Balance) (*instrument, error) {
 		}
 		return i
 	})
+	if last, _ := used.Load(b.Name); last != i && i.err == nil {
+		used.Store(b.Name, i)
+	}
 	return i, i.err
 }
 
@@ -63,7 +67,7 @@ func (i *instrument) budget(load quantity.Mass, readings int) (weighing.Budget, 
 	if err != nil {
 		return weighing.Budget{}, err
 	}
-	return i.budgets.of(fmt.Sprint(permitted, " ", readings), func() (weighing.Budget, error) {
+	return i.budgets.of(permitted.String()+" "+strconv.Itoa(readings), func() (weighing.Budget, error) {
 		return weighing.WeighingUncertainty(i.Balance, load, readings, weighing.InService, quantity.NewDecimal(2))
 	})
 }

@@ -16,7 +16,6 @@
 package book
 
 import (
-	"crypto/sha256"
 	"fmt"
 	"strings"
 	"time"
@@ -43,28 +42,35 @@ const Rules = 2
 type Bucket = bbolt.Bucket
 
 // Book is the judge that the ledger asks.
-type Book struct{}
+type Book struct{ desks desks }
 
-// New returns a book. It holds nothing itself; the picture lies in the bucket that the ledger hands to each call.
+// New returns a book. The picture lies in the bucket that the ledger hands to each call; the book itself only remembers,
+// for as long as a transaction lasts, what it found there.
 func New() *Book { return &Book{} }
 
-var _ ledger.Judge = (*Book)(nil)
+var _ ledger.Preparer = (*Book)(nil)
 
 // Decide refuses an event that cannot be true as the book stands, or holds what it would write until Apply.
-func (*Book) Decide(bucket *bbolt.Bucket, e *ledger.Entry) error {
+func (b *Book) Decide(bucket *bbolt.Bucket, e *ledger.Entry) error {
 	if e.Rules > Rules || e.Rules == 0 {
 		return refusal.New(refusal.Precondition, "RULES_UNKNOWN", "", "entry %d was judged by version %d of the rules, and this program knows 1 to %d; bring the program up to date, it cannot read this log", e.Seq, e.Rules, Rules).
 			With("rules", fmt.Sprint(e.Rules)).With("known", fmt.Sprint(Rules))
 	}
-	event, ok := e.Memo.(*pb.Event)
-	if !ok {
+	var p *Prepared
+	switch memo := e.Memo.(type) {
+	case *Prepared:
+		p = memo
+	case *pb.Event:
+		p = prepared(memo, e.Event)
+	default:
 		decoded, err := Decode(e.Event)
 		if err != nil {
 			return err
 		}
-		event = decoded
+		p = prepared(decoded, e.Event)
 	}
-	f := newFold(bucket, e, event)
+	f := newFold(bucket, e, p)
+	f.desk = b.desks.of(bucket)
 	if err := f.run(); err != nil {
 		return err
 	}
@@ -82,7 +88,12 @@ func (b *Book) Apply(bucket *bbolt.Bucket, e *ledger.Entry) error {
 		}
 		f = e.Memo.(*fold)
 	}
-	return f.write(bucket)
+	b.desks.of(bucket).follow(&f.store)
+	if err := f.write(bucket); err != nil {
+		return err
+	}
+	f.prepared.quiet = f.quiet()
+	return nil
 }
 
 // Decode reads an event strictly: within MaxEvent, with no field that this build does not know, with a body. What it
@@ -140,6 +151,7 @@ func kindOf(event *pb.Event) string {
 type fold struct {
 	bucket   *bbolt.Bucket
 	entry    *ledger.Entry
+	prepared *Prepared
 	event    *pb.Event
 	kind     string
 	at       time.Time       // when it happened, by its author
@@ -151,13 +163,23 @@ type fold struct {
 	doubted map[string]bool // balances in doubt already raised by this event
 }
 
-func newFold(bucket *bbolt.Bucket, e *ledger.Entry, event *pb.Event) *fold {
-	return &fold{bucket: bucket, entry: e, event: event, kind: kindOf(event), store: store{bucket: bucket, seq: e.Seq}}
+func newFold(bucket *bbolt.Bucket, e *ledger.Entry, p *Prepared) *fold {
+	return &fold{bucket: bucket, entry: e, prepared: p, event: p.Event, kind: p.kind, store: store{bucket: bucket, seq: e.Seq}}
+}
+
+// quiet reports that the event tells its author nothing.
+func (f *fold) quiet() bool {
+	for _, h := range f.held {
+		if h.fresh && h.bucket == discrepancies.bucket {
+			return false
+		}
+	}
+	return len(f.note.Remarks) == 0
 }
 
 // run judges the event and prepares its writes.
 func (f *fold) run() error {
-	at, err := instant("occurred_at", f.event.OccurredAt)
+	at, err := f.prepared.at, f.prepared.atErr
 	if err != nil {
 		return err
 	}
@@ -177,9 +199,8 @@ func (f *fold) run() error {
 	if (f.event.Supersedes != "") != (f.kind == "corrected") {
 		return refusal.Invalidf("SUPERSEDES_OUT_OF_PLACE", "supersedes", "supersedes names the entry that a correction corrects; set it with the body `corrected` and with no other")
 	}
-	digest := sha256.Sum256(f.entry.Event)
 	f.note = &pb.EntryNote{Name: f.event.EventId, Sequence: f.entry.Seq, Kind: f.kind, Author: f.person(), Party: f.who.PartyID,
-		EventSha256: digest[:], OccurredAt: f.event.OccurredAt, RecordedUs: f.entry.RecordedAt.UnixMicro()}
+		EventSha256: f.prepared.digest[:], OccurredAt: f.event.OccurredAt, RecordedUs: f.entry.RecordedAt.UnixMicro()}
 	judge, ok := kinds[f.kind]
 	if !ok {
 		return refusal.Invalidf("EVENT_KIND_UNKNOWN", "body", "%q is not a kind of event that this server takes", f.kind)
@@ -200,7 +221,7 @@ func (f *fold) author() error {
 	if f.bootstrap() {
 		return nil
 	}
-	caller, err := CallerOf(f.bucket, f.event.AuthorKey)
+	caller, err := f.caller()
 	if err != nil {
 		return err
 	}

@@ -148,7 +148,7 @@ func (f *fold) corrected(e *pb.Corrected) error {
 	corrections.create(&f.store, c)
 	f.note.Subject = first.Subject // whoever may read the figure may read what became of it
 	if c.WaitsFor != "" {          // tried aside, so that nobody is asked to agree to what can never take effect
-		trial := newFold(f.bucket, f.entry, f.event)
+		trial := newFold(f.bucket, f.entry, f.prepared)
 		trial.at, trial.happened, trial.who, trial.note = f.at, f.happened, f.who, new(pb.EntryNote)
 		return trial.correct(c, f.entry.Seq)
 	}

@@ -55,11 +55,7 @@ func (f *fold) weigh(field, subject, balanceName string, readings []string, air 
 	if err != nil {
 		return nil, err
 	}
-	parsed, err := masses("readings", readings)
-	if err != nil {
-		return nil, refusal.In(err, field)
-	}
-	weight, err := weighing.Read(instrument.Balance, parsed)
+	weight, taken, err := f.prepared.read(instrument, readings)
 	if err != nil {
 		return nil, refusal.In(err, field)
 	}
@@ -69,7 +65,7 @@ func (f *fold) weigh(field, subject, balanceName string, readings []string, air 
 	}
 	record := &pb.WeightRecord{Stage: stage, Mass: weight.Mass.String(), Readings: readings, Spread: weight.Spread.String(), Balance: balance.Name,
 		Party: f.who.PartyID, Site: balance.Registered.Site, WeighedAt: f.happened, AirKgM3: density.String(), Entry: f.entry.Seq}
-	if record.Doubt, record.Uncertainty, err = f.judged(instrument, weight.Mass, len(parsed)); err != nil {
+	if record.Doubt, record.Uncertainty, err = f.judged(instrument, weight.Mass, taken); err != nil {
 		return nil, err
 	}
 	f.inDoubt(balance, subject, record.Doubt, related)

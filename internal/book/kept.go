@@ -22,7 +22,7 @@ type kept struct {
 
 // derive returns what make works out of a thing, once for each state of the thing that is kept.
 func derive[D any](s *store, bucket, name string, make func() D) D {
-	h := s.byName[called{bucket, name}]
+	h := s.named(bucket, name)
 	if h == nil || h.kept == nil {
 		return make() // changed by this event
 	}

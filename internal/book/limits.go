@@ -46,6 +46,7 @@ const (
 	maxGrantYears   = 3
 	maxGrants       = 200 // standing grants to one party of auditors
 	maxCosigned     = 16 << 10
+	fewHeld         = 12       // things of one event that are looked through one by one
 	maxKept         = 64 << 20 // bytes, about, of things kept decoded
 
 	clockSkew = 5 * time.Minute // how far an author's clock may be ahead of the ledger's

@@ -463,7 +463,7 @@ func TestDamagedBook(t *testing.T) {
 		bars.load(&store{bucket: b}, "a/B")
 	})
 	raw(t, func(b *bbolt.Bucket) {
-		f := newFold(b, &ledger.Entry{}, new(pb.Event))
+		f := newFold(b, &ledger.Entry{}, prepared(new(pb.Event), nil))
 		box := &pb.Box{Name: "a/B", CustodyJson: "{"}
 		f.who = identity.Caller{PartyID: "a"}
 		f.at = time.Unix(1_800_000_000, 0)
@@ -486,7 +486,7 @@ func TestKindWithoutJudge(t *testing.T) {
 	raw(t, func(b *bbolt.Bucket) {
 		event := &pb.Event{AuthorKey: (&person{key: keyOf("odo")}).public(), OccurredAt: "2027-02-01T08:00:00Z",
 			Body: &pb.Event_PartyRegistered{PartyRegistered: &pb.PartyRegistered{Kind: pb.PartyKind_PARTY_KIND_OPERATOR}}}
-		f := newFold(b, &ledger.Entry{RecordedAt: time.Unix(1_900_000_000, 0)}, event)
+		f := newFold(b, &ledger.Entry{RecordedAt: time.Unix(1_900_000_000, 0)}, prepared(event, nil))
 		f.kind = "unheard_of"
 		if err := f.run(); !refusal.Is(err, "EVENT_KIND_UNKNOWN") {
 			t.Errorf("got %v", err)

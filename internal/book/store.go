@@ -22,7 +22,8 @@ type store struct {
 	bucket *bbolt.Bucket
 	seq    uint64
 	held   []*held
-	byName map[called]*held
+	byName map[called]*held // once there are many
+	desk   *desk            // what other events of the transaction have found; nil where there is none
 	marks  []mark
 	rows   []mark
 	made   uint16
@@ -35,6 +36,7 @@ type called struct{ bucket, name string }
 // it from change first; write stores those that were.
 type held struct {
 	bucket  string
+	name    string
 	key     []byte
 	value   thing
 	kept    *kept // where the value is shared with other events, until it is changed
@@ -65,8 +67,14 @@ func Stale(bucket *bbolt.Bucket) bool {
 
 // load returns the thing of this name, as this event has changed it so far. It is to be read only.
 func (t table[T]) load(s *store, name string) (T, bool) {
-	if h := s.byName[called{t.bucket, name}]; h != nil {
+	if h := s.named(t.bucket, name); h != nil {
 		return h.value.(T), true
+	}
+	if t.kept {
+		if h := s.desk.find(t.bucket, name); h != nil {
+			s.hold(h)
+			return h.value.(T), true
+		}
 	}
 	var none T
 	names, things := s.bucket.Bucket([]byte(t.bucket+nameSuffix)), s.bucket.Bucket([]byte(t.bucket))
@@ -84,6 +92,9 @@ func (t table[T]) load(s *store, name string) (T, bool) {
 	}
 	h.value = value
 	s.hold(h)
+	if t.kept {
+		s.desk.put(h)
+	}
 	return value, true
 }
 
@@ -112,11 +123,30 @@ func (t table[T]) decode(b []byte) (T, error) {
 }
 
 func (s *store) hold(h *held) {
-	if s.byName == nil {
-		s.byName = map[called]*held{}
-	}
+	h.name = h.value.GetName()
 	s.held = append(s.held, h)
-	s.byName[called{h.bucket, h.value.GetName()}] = h
+	switch {
+	case s.byName != nil:
+		s.byName[called{h.bucket, h.name}] = h
+	case len(s.held) > fewHeld:
+		s.byName = map[called]*held{}
+		for _, h := range s.held {
+			s.byName[called{h.bucket, h.name}] = h
+		}
+	}
+}
+
+// named returns the thing of this name that the event holds, the last one where there are several; nil where it holds none.
+func (s *store) named(bucket, name string) *held {
+	if s.byName != nil {
+		return s.byName[called{bucket, name}]
+	}
+	for i := len(s.held) - 1; i >= 0; i-- {
+		if h := s.held[i]; h.name == name && h.bucket == bucket {
+			return h
+		}
+	}
+	return nil
 }
 
 // change returns the thing of this name to be altered. What load returned before may be another copy.
@@ -125,7 +155,7 @@ func (t table[T]) change(s *store, name string) (T, bool) {
 	if !ok {
 		return value, false
 	}
-	h := s.byName[called{t.bucket, name}]
+	h := s.named(t.bucket, name)
 	if h.touched {
 		return value, true
 	}
@@ -150,7 +180,7 @@ func (t table[T]) create(s *store, value T) {
 // free refuses a name that is taken.
 func (t table[T]) free(s *store, field, name string) error {
 	if _, taken := t.load(s, name); taken {
-		h := s.byName[called{t.bucket, name}]
+		h := s.named(t.bucket, name)
 		if h.fresh {
 			return refusal.New(refusal.Exists, "NAME_IN_USE", field, "%s %s is given twice; numbers and marks are used once, so choose another for one of them", t.title(), name).About(name).With("name", name)
 		}

@@ -58,6 +58,7 @@ func newWorld(t testing.TB) *world {
 // A life is one sequence of events in a world.
 type life struct {
 	*world
+	judge   *Book // one for all events, where a replay has a new one for each: what it remembers must not show
 	book    *bbolt.Bucket
 	entries []*ledger.Entry
 	sent    []*pb.Event
@@ -77,7 +78,7 @@ func (w *world) live(f func(*life) error, check func(b *Bucket, size uint64) err
 		if err != nil {
 			return err
 		}
-		l := &life{world: w, book: grown, people: map[string]*person{}, entries: slices.Clone(w.base), sent: make([]*pb.Event, len(w.base))}
+		l := &life{world: w, judge: New(), book: grown, people: map[string]*person{}, entries: slices.Clone(w.base), sent: make([]*pb.Event, len(w.base))}
 		for name, p := range w.people {
 			l.people[name] = p
 		}
@@ -130,18 +131,18 @@ func (l *life) send(who string, event *pb.Event) (bool, error) {
 	if err != nil {
 		return false, err
 	}
-	decoded, err := Decode(b)
+	ready, err := Prepare(b)
 	if err != nil {
 		return false, sane(err)
 	}
-	e := &ledger.Entry{Seq: uint64(len(l.entries)), RecordedAt: l.now, Rules: Rules, Author: p.public(), Event: b, Memo: decoded}
-	if err := New().Decide(l.book, e); err != nil {
+	e := &ledger.Entry{Seq: uint64(len(l.entries)), RecordedAt: l.now, Rules: Rules, Author: p.public(), Event: b, Memo: ready}
+	if err := l.judge.Decide(l.book, e); err != nil {
 		return false, sane(err)
 	}
-	if err := New().Apply(l.book, e); err != nil {
+	if err := l.judge.Apply(l.book, e); err != nil {
 		return false, fmt.Errorf("decided and not folded: %w", err)
 	}
-	l.entries, l.sent = append(l.entries, e), append(l.sent, decoded)
+	l.entries, l.sent = append(l.entries, e), append(l.sent, ready.Event)
 	return true, nil
 }
 

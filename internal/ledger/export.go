@@ -143,7 +143,7 @@ func importInto(ctx context.Context, db *bbolt.DB, in *proof.ExportReader, c Con
 		}
 		return rows, nil
 	}
-	err := examineAll(true, read, func(rows []row) error {
+	err := examineAll(true, ahead(c.Judge), read, func(rows []row) error {
 		if err := cancelled(ctx); err != nil { // what is read ahead may be all there is
 			return err
 		}

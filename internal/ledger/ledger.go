@@ -69,6 +69,16 @@ type Judge interface {
 	Apply(book *bbolt.Bucket, e *Entry) error
 }
 
+// A Preparer is a Judge that can do part of its work on an entry ahead and beside others. Replays call it on all cores
+// before the entry's turn; who submits an event does the same by the memo.
+type Preparer interface {
+	Judge
+
+	// Prepare leaves in e.Memo what can be worked out of e alone. It decides nothing: where it can do nothing it leaves the
+	// entry as it is.
+	Prepare(e *Entry)
+}
+
 // An Entry is one event as recorded.
 type Entry struct {
 	Seq        uint64            // position in the log and index of the leaf; the first is 0
@@ -78,7 +88,7 @@ type Entry struct {
 	Author     ed25519.PublicKey // the key that signed
 	Event      []byte            // the bytes that were signed
 	Signature  []byte            // 64 bytes; see proof.Open
-	Memo       any               // what the submitter attached, such as the decoded event; nil on replay
+	Memo       any               // what the submitter attached, such as the decoded event; on replay what a Preparer left
 }
 
 // Leaf returns the entry in the form that the tree hashes.

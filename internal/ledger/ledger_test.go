@@ -769,3 +769,46 @@ func TestMemo(t *testing.T) {
 	_, err := l.Append(ctx, sub)
 	wantReason(t, err, "TOY_REFUSED")
 }
+
+// preparing is a judge that prepares, and that takes nothing that was not prepared.
+type preparing struct{ ledgertest.Judge }
+
+func (p preparing) Prepare(e *ledger.Entry) {
+	payload, err := ledgertest.Payload(e.Event)
+	if err != nil || payload == "add panic 1" {
+		panic("the toy judge panics ahead")
+	}
+	e.Memo = payload
+}
+
+func (p preparing) Apply(book *bbolt.Bucket, e *ledger.Entry) error {
+	if e.Memo == nil && !strings.Contains(string(e.Event), "add panic 1") {
+		return errors.New("the entry was not prepared")
+	}
+	return p.Judge.Apply(book, e)
+}
+
+// Each way of replaying a log has its entries prepared before their turn, and lives with a judge that panics over one.
+func TestReplaysPrepare(t *testing.T) {
+	l := ledgertest.Create(t, func(c *ledger.Config) { c.Judge = preparing{} })
+	for i, payload := range []string{"add a 1", "add panic 1", "add b 1"} {
+		sub := ledgertest.Submit(t, ledgertest.Event(ledgertest.Key(0), ledgertest.ID(i), payload))
+		sub.Memo = payload
+		mustAppend(t, l, sub)
+	}
+	if err := l.Rebuild(ctx, nil); err != nil {
+		t.Errorf("rebuild: %v", err)
+	}
+	if _, err := l.Verify(ctx, nil); err != nil {
+		t.Errorf("verify: %v", err)
+	}
+	var export bytes.Buffer
+	if _, err := l.Export(ctx, &export, nil); err != nil {
+		t.Fatal(err)
+	}
+	c := ledgertest.Config()
+	c.Judge = preparing{}
+	if _, err := ledger.Import(ctx, &export, filepath.Join(t.TempDir(), "imported"), c, nil); err != nil {
+		t.Errorf("import: %v", err)
+	}
+}

@@ -3,6 +3,7 @@ package ledger
 import (
 	"runtime"
 	"sync"
+	"sync/atomic"
 
 	"barward/internal/ledger/proof"
 )
@@ -18,10 +19,46 @@ type row struct {
 	err   error // why leaf is no signed entry
 }
 
-// examine fills in the second half of the row.
-func (r *row) examine(signatures bool) {
+// ahead returns what a judge can do of an entry ahead; nil where it can do nothing.
+func ahead(judge Judge) func(*Entry) {
+	p, ok := judge.(Preparer)
+	if !ok {
+		return nil
+	}
+	return func(e *Entry) {
+		// If it fails, Decide meets the same and says so in the entry's turn.
+		_ = judged(func() error { p.Prepare(e); return nil })
+	}
+}
+
+// prepareAll prepares entries on all cores.
+func prepareAll(judge Judge, entries []*Entry) {
+	prepare := ahead(judge)
+	if prepare == nil {
+		return
+	}
+	var next atomic.Int64
+	var running sync.WaitGroup
+	for range runtime.GOMAXPROCS(0) {
+		running.Go(func() {
+			for i := next.Add(1) - 1; i < int64(len(entries)); i = next.Add(1) - 1 {
+				prepare(entries[i])
+			}
+		})
+	}
+	running.Wait()
+}
+
+// examine fills in the second half of the row. prepare, if not nil, prepares the entry for its judge.
+func (r *row) examine(signatures bool, prepare func(*Entry)) {
 	r.hash = proof.LeafHash(r.leaf)
-	if r.entry, r.err = parseEntry(r.seq, r.leaf); r.err != nil || !signatures {
+	if r.entry, r.err = parseEntry(r.seq, r.leaf); r.err != nil {
+		return
+	}
+	if prepare != nil {
+		prepare(r.entry)
+	}
+	if !signatures {
 		return
 	}
 	_, err := proof.Open(proof.Signed{Event: r.entry.Event, Signature: r.entry.Signature})
@@ -42,7 +79,7 @@ type chunk struct {
 // first error of read or take, when nothing of it runs any more.
 //
 // Signatures are nine tenths of the work of checking a log, so this runs about as fast as the cores can check them.
-func examineAll(signatures bool, read func() ([]row, error), take func(rows []row) error) error {
+func examineAll(signatures bool, prepare func(*Entry), read func() ([]row, error), take func(rows []row) error) error {
 	const portion = 32 // rows a worker takes at a time
 	type job struct {
 		c    *chunk
@@ -56,7 +93,7 @@ func examineAll(signatures bool, read func() ([]row, error), take func(rows []ro
 		running.Go(func() {
 			for j := range work {
 				for i := range j.rows {
-					j.rows[i].examine(signatures)
+					j.rows[i].examine(signatures, prepare)
 				}
 				j.c.open.Done()
 			}

@@ -55,15 +55,20 @@ func (l *Ledger) rebuild(ctx context.Context, progress func(done, total uint64))
 		}
 		next, size := done, 0
 		err := l.chunk("rebuild-after-commit", func(tx *bbolt.Tx) error {
+			var entries []*Entry
 			for ; next < min(done+replayChunk, total) && size < replayBytes; next++ {
 				e, err := readEntry(tx, next)
 				if err != nil {
 					return err
 				}
+				entries = append(entries, e)
+				size += len(e.Event)
+			}
+			prepareAll(l.config.Judge, entries)
+			for _, e := range entries {
 				if err := judged(func() error { return l.config.Judge.Apply(tx.Bucket(bucketBook), e) }); err != nil {
 					return replayFailed(e, err)
 				}
-				size += len(e.Event)
 			}
 			if next == total {
 				if err := tx.Bucket(bucketMeta).Delete(keyRebuilding); err != nil {

@@ -94,7 +94,11 @@ type verification struct {
 // rest checks entries from the verified size up to total. view opens the file for as long as it takes to copy a chunk.
 func (v *verification) rest(ctx context.Context, total uint64, view func(func(tx *bbolt.Tx) error) error) error {
 	next := v.tree.Size()
-	return examineAll(v.signatures, func() (rows []row, err error) {
+	var prepare func(*Entry)
+	if v.scratch != nil {
+		prepare = ahead(v.config.Judge)
+	}
+	return examineAll(v.signatures, prepare, func() (rows []row, err error) {
 		if next == total {
 			return nil, nil
 		}

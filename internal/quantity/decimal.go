@@ -309,6 +309,18 @@ func (a Decimal) Quo(b Decimal, r Rounding) (Decimal, error) {
 	return result.unsigned(), nil
 }
 
+// MultipleOf reports whether a is a whole number of b, exactly; nothing is one of 0.
+func (a Decimal) MultipleOf(b Decimal) bool {
+	if b.IsZero() {
+		return false
+	}
+	if x, y, ok := aligned(&a, &b); ok {
+		return x.coefficient%y.coefficient == 0
+	}
+	whole, err := a.Quo(b, Rounding{Mode: Down})
+	return err == nil && whole.Mul(b).Equal(a)
+}
+
 // up reports whether the magnitude of a truncated quotient goes up by one unit in the last place.
 func up(quotient, remainder, denominator *apd.BigInt, mode Mode) bool {
 	if remainder.Sign() == 0 || mode == Down {

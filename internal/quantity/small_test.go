@@ -1,6 +1,7 @@
 package quantity
 
 import (
+	"math/big"
 	"strings"
 	"testing"
 
@@ -73,6 +74,9 @@ func TestShortcutsAgainstTheLibrary(t *testing.T) {
 					t.Fatalf("%s is %g, the nearest is %g", a, f, want)
 				}
 			}
+		}
+		if !b.IsZero() && a.MultipleOf(b) != new(big.Rat).Quo(a.Rat(), b.Rat()).IsInt() {
+			t.Fatalf("%s is a multiple of %s: %v", a, b, a.MultipleOf(b))
 		}
 		trimmed, text := a.Trim(), a.d.Text('f')
 		if strings.Contains(text, ".") {

@@ -54,7 +54,7 @@ func (s *Service) record(ctx context.Context, who identity.Caller, signed *pb.Si
 		return nil, err
 	}
 	s.registered(sub.Memo)
-	return s.receipt(who, receipt)
+	return s.receipt(who, receipt, sub.Memo)
 }
 
 // check does what can be done on an event before the one committer is asked: signature, form, and whether the caller may
@@ -69,12 +69,12 @@ func (s *Service) check(who identity.Caller, signed *pb.SignedEvent) (ledger.Sub
 	if sub.Envelope, err = proof.Open(sub.Signed); err != nil {
 		return ledger.Submission{}, err
 	}
-	event, err := book.Decode(sub.Signed.Event)
+	event, err := book.Prepare(sub.Signed.Event)
 	if err != nil {
 		return ledger.Submission{}, err
 	}
 	sub.Memo = event
-	if err := s.ofThisLog(event.GetCheckpointCosigned()); err != nil {
+	if err := s.ofThisLog(event.Event.GetCheckpointCosigned()); err != nil {
 		return ledger.Submission{}, err
 	}
 	if identity.KeyIDOf(sub.Envelope.Author) == who.KeyID {
@@ -102,13 +102,16 @@ func (s *Service) sameParty(who identity.Caller, author []byte) error {
 }
 
 // receipt renders a receipt, with the discrepancies that the entry raised, as far as the caller may see them.
-func (s *Service) receipt(who identity.Caller, r ledger.Receipt) (*pb.Receipt, error) {
+func (s *Service) receipt(who identity.Caller, r ledger.Receipt, memo any) (*pb.Receipt, error) {
 	given := &pb.Receipt{
 		Sequence:   r.Seq,
 		LeafHash:   bytes.Clone(r.LeafHash[:]),
 		RecordedAt: instant(r.RecordedAt),
 		TreeSize:   r.TreeSize,
 		Resent:     r.Resent,
+	}
+	if event, ok := memo.(*book.Prepared); ok && event.Quiet() {
+		return given, nil
 	}
 	err := s.ledger.View(func(b *book.Bucket, _ uint64) error {
 		given.Discrepancies = book.Raised(b, who, r.Seq)

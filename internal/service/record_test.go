@@ -101,6 +101,19 @@ func TestRecordGivesAReceiptThatProves(t *testing.T) {
 	}
 }
 
+// A receipt tells its author what the entry raised, the first time and when the event is sent again.
+func TestReceiptTellsWhatTheEntryRaised(t *testing.T) {
+	h := open(t, nil)
+	officer, pour := h.unchecked()
+	for _, resent := range []bool{false, true} {
+		receipt, err := h.record(officer, pour)
+		if err != nil || receipt.Resent != resent || len(receipt.Discrepancies) != 1 ||
+			receipt.Discrepancies[0].Kind != pb.DiscrepancyKind_DISCREPANCY_KIND_BALANCE_IN_DOUBT {
+			t.Errorf("sent again %v: %v, %v", resent, receipt, err)
+		}
+	}
+}
+
 func path(hashes [][]byte) []proof.Hash {
 	var out []proof.Hash
 	for _, h := range hashes {

@@ -197,7 +197,7 @@ func (s *Service) streamAnswer(c *call, next *slot, done outcome) *pb.RecordStre
 	resp := &pb.RecordStreamResponse{EventId: next.eventID}
 	var given *pb.Receipt
 	if done.err == nil {
-		given, done.err = s.receipt(next.who, done.receipt)
+		given, done.err = s.receipt(next.who, done.receipt, next.sub.Memo)
 	}
 	s.metrics.outcome(given)
 	if done.err != nil {

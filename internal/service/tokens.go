@@ -9,6 +9,7 @@ import (
 
 	"github.com/golang-jwt/jwt/v5"
 
+	"barward/internal/book"
 	"barward/internal/identity"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
@@ -88,11 +89,11 @@ func (s *Service) proveToken(ctx context.Context, authorization string) (proven,
 
 // registered notes that an event may have changed who is who, before anybody hears that it was recorded.
 func (s *Service) registered(event any) {
-	e, ok := event.(*pb.Event)
+	e, ok := event.(*book.Prepared)
 	if !ok {
 		return
 	}
-	switch e.Body.(type) {
+	switch e.Event.Body.(type) {
 	case *pb.Event_PartyRegistered, *pb.Event_PartyChanged, *pb.Event_PersonEnrolled, *pb.Event_KeyRevoked,
 		*pb.Event_KeyRotated, *pb.Event_KeyRecovered, *pb.Event_AccessGranted, *pb.Event_AccessWithdrawn,
 		*pb.Event_Countersigned, *pb.Event_Corrected:

@@ -137,7 +137,7 @@ func in(m quantity.Mass, unit quantity.Unit) quantity.Decimal {
 }
 
 // showable refuses a reading that b cannot have shown: not positive, above most (grams), or finer than its readability.
-func (b Balance) showable(r quantity.Mass, most quantity.Decimal, named string) error {
+func (b *Balance) showable(r quantity.Mass, most quantity.Decimal, named string) error {
 	if r.IsZero() || r.Sign() <= 0 {
 		found := "a missing reading"
 		if !r.IsZero() {
@@ -158,16 +158,10 @@ func (b Balance) showable(r quantity.Mass, most quantity.Decimal, named string) 
 	value, division := in(r, unit), in(b.Readability, unit)
 	metric := r.Unit() != quantity.TroyOunce && b.Readability.Unit() != quantity.TroyOunce
 	tooManyPlaces := (metric || unit == quantity.TroyOunce) && value.Places() > division.Trim().Places()
-	if tooManyPlaces || !multiple(value, division) {
+	if tooManyPlaces || !value.MultipleOf(division) {
 		return refusal.Invalidf("READING_FINER_THAN_READABILITY", "",
 			"a reading of %s is finer than this balance shows, whose divisions are %s; enter the digits as displayed, in the balance's own unit", r, b.Readability).
 			With("reading", r.String()).With("readability", b.Readability.String())
 	}
 	return nil
-}
-
-// multiple reports whether a is a whole number of b, exactly.
-func multiple(a, b quantity.Decimal) bool {
-	whole, err := a.Quo(b, quantity.Rounding{Mode: quantity.Down})
-	return err == nil && whole.Mul(b).Equal(a)
 }
