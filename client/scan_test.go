@@ -37,7 +37,7 @@ func TestScanSession(t *testing.T) {
 	d := newDesk(t, f, server)
 	scan := []string{"arrival", "scan", "C-7", "--balance", "W2", "--unit", "g"}
 	d.typing("B-1 SN-1\nQ-1 100.0 100.0\nstop\nQ-2 1.0 1.0\n", scan...).want(t, exitDone,
-		"✓ SEALS         box B-1, all 1 agree", "✓ OK            bar Q-1 in box B-1 — 100.0 g, 2 remain", "ottermere/C-7: 1 of 3 bars received, 2 remain",
+		"✓ SEALS         box B-1, its seal agrees", "✓ OK            bar Q-1 in box B-1 — 100.0 g, 2 remain", "ottermere/C-7: 1 of 3 bars received, 2 remain",
 		"MISSING", "ottermere/Q-2", "1 recorded and proven, 0 refused, 0 waiting")
 
 	// The link goes; scanning goes on from what was seen last.

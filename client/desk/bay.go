@@ -30,6 +30,8 @@ func bay() room {
 			{"GET /bay/shift/{id}/news", (*visit).bayNews},
 			{"GET /bay/shift/{id}/sign", (*visit).bayShift}, {"POST /bay/shift/{id}/sign", (*visit).signTaken},
 			{"GET /bay/taken/{event}", (*visit).bayTaken},
+			{"GET /bay/release", (*visit).bayRelease}, {"POST /bay/release", (*visit).bayRelease},
+			{"POST /bay/release/live", (*visit).bayReleaseLive},
 			{"GET /bay/correct/{event}", (*visit).bayCorrect}, {"POST /bay/correct/{event}", (*visit).bayCorrect},
 			{"GET /bay/check", (*visit).balanceCheck}, {"POST /bay/check", (*visit).balanceCheck},
 			{"POST /bay/check/live", (*visit).balanceCheckLive},
@@ -63,6 +65,13 @@ func (v *visit) bay() error {
 		return err
 	}
 	p := map[string]any{"Due": due, "Seen": seen, "May": v.bayMay()}
+	if v.mayPassOn() {
+		held, now, err := v.boxesInHand()
+		if err != nil {
+			return err
+		}
+		p["Hands"], p["Seen"] = held, seen.older(now)
+	}
 	if v.seat.May(identity.BarReceived) {
 		open, done, now, err := v.arrivals(due)
 		if err != nil {
@@ -84,7 +93,7 @@ func (v *visit) bay() error {
 
 func (v *visit) bayMay() map[string]bool {
 	return map[string]bool{"take": v.seat.May(identity.Accepted), "receive": v.seat.May(identity.BarReceived),
-		"check": v.seat.May(identity.BalanceChecked), "lot": v.seat.May(identity.LotOpened),
+		"pass": v.mayPassOn(), "check": v.seat.May(identity.BalanceChecked), "lot": v.seat.May(identity.LotOpened),
 		"sample": v.seat.May(identity.SampleTaken)}
 }
 
@@ -220,15 +229,44 @@ func (v *visit) bayConsignment() error {
 	if err != nil && !station.Unreachable(err) {
 		return err
 	}
-	if err == nil {
-		if p["Arrival"], err = arrivalOf(door); err != nil {
-			return err
-		}
-	}
+	here := thing.GetConsignment().GetBarsReceived() > 0 // before that, nothing is missing
 	for _, b := range boxes {
 		p["Due"] = p["Due"] == true || b.GetBox().GetReleasedTo() == v.seat.Party
+		ours := b.GetBox().GetHolder() == v.seat.Party
+		p["InHand"] = p["InHand"] == true || ours && b.GetBox().GetReleasedTo() == ""
+		here = here || ours && v.seat.May(identity.BarReceived)
+	}
+	p["Holders"] = holdersOf(boxes)
+	if err == nil && here {
+		a, err := arrivalOf(door)
+		if err != nil {
+			return err
+		}
+		p["Arrival"], p["Whole"] = a, a.Left == 0
 	}
 	return v.show("bay_consignment.html", "Consignment "+shortName("", name), p)
+}
+
+// holdersOf says in words who holds boxes, and to whom they are on their way.
+func holdersOf(boxes []*pb.Thing) (words []string) {
+	many := map[string]int{}
+	for _, thing := range boxes {
+		b := thing.GetBox()
+		where := "held by " + b.GetHolder()
+		switch {
+		case b.GetOpened():
+			where = "opened by " + b.GetHolder()
+		case b.GetReleasedTo() != "":
+			where += ", released to " + b.GetReleasedTo()
+		}
+		if many[where]++; many[where] == 1 {
+			words = append(words, where)
+		}
+	}
+	for i, where := range words {
+		words[i] = count(many[where], "box") + " " + where
+	}
+	return words
 }
 
 // arrivalView is an arrival at a glance. Lists that would fill the page are cut, and say so.

@@ -3,6 +3,7 @@ package desk
 import (
 	"html/template"
 	"slices"
+	"strings"
 
 	"barward/client/station"
 	"barward/internal/quantity"
@@ -79,6 +80,8 @@ type meltView struct {
 	Balance  balanceLine
 	Loss     verdict
 	Unit     string
+	Charged  verdict // against what was received
+	Read     string  // what is read again before it is signed, as it was typed; empty until all of it is typed
 }
 
 // bayMelt records the melt of a lot.
@@ -92,6 +95,10 @@ func (v *visit) bayMelt() error {
 		f.need("balance", "Choose the balance that it was weighed on.")
 		f.need("before", "Weigh the charge before it goes into the furnace.")
 		f.need("after", "Weigh the clean metal after the melt.")
+		if f.Good() && f.Get("read") != meltDigest(body) { // what is signed is read again first
+			p.Read = meltDigest(body)
+			return v.show("bay_melt.html", "Record a melt", p)
+		}
 		if f.Good() {
 			_, err := v.signAll(f, "The melt of "+body.GetLot(), signing{body: body, place: v.siteOf(body.GetBalance())})
 			if err == nil {
@@ -104,6 +111,27 @@ func (v *visit) bayMelt() error {
 		v.status = 422
 	}
 	return v.show("bay_melt.html", "Record a melt", p)
+}
+
+// meltDigest is a melt as it was read again: where something is changed after that, it is read once more.
+func meltDigest(m *pb.Melted) string {
+	return strings.Join([]string{m.GetLot(), m.GetBalance(), m.GetBefore(), m.GetAfter(), m.GetSlag()}, ";")
+}
+
+// chargedAgainst sets the charge against the weight that was received.
+func chargedAgainst(lot *pb.Lot, charged quantity.Mass) verdict {
+	received, err := quantity.ParseMass(lot.GetReceived())
+	if lot == nil || charged.Sign() == 0 || err != nil {
+		return verdict{}
+	}
+	difference := charged.Sub(received)
+	switch {
+	case difference.Sign() == 0:
+		return verdict{Kind: "ok", Text: "Charged what was received"}
+	case difference.Sign() < 0:
+		return verdict{Kind: "open", Text: "Charged " + received.Sub(charged).String() + " less than was received"}
+	}
+	return verdict{Kind: "open", Text: "Charged " + difference.String() + " more than was received"}
 }
 
 func (v *visit) meltTyped() (*meltView, *pb.Melted, error) {
@@ -167,6 +195,7 @@ func (v *visit) meltTyped() (*meltView, *pb.Melted, error) {
 		}
 		*m.into = masses[i].String()
 	}
+	p.Charged = chargedAgainst(p.Lot, masses[0])
 	p.Loss = v.meltLoss(p.Lot, masses[1], masses[2])
 	return p, body, nil
 }
@@ -219,5 +248,9 @@ func (v *visit) bayMeltLive() error {
 	if err != nil {
 		return err
 	}
-	return v.answer(fresh{Parts: map[string]template.HTML{"loss": html}})
+	charged, err := v.part("bay_melt.html", "charged", p)
+	if err != nil {
+		return err
+	}
+	return v.answer(fresh{Parts: map[string]template.HTML{"loss": html, "charged": charged}})
 }

@@ -14,7 +14,9 @@ import (
 	"barward/client/station"
 	"barward/internal/custody"
 	"barward/internal/identity"
+	"barward/internal/quantity"
 	"barward/internal/refusal"
+	"barward/internal/weighing"
 	pb "barward/proto/barward/v1"
 )
 
@@ -40,6 +42,9 @@ func (v *visit) beginShift() error {
 				"administrator registers it once, from the type plate.")
 		}
 		k.Judge, k.Place = v.balanceKnown(k.Balance), v.siteOf(k.Balance)
+		if k.Air, err = f.air(); err != nil {
+			return err
+		}
 		if err = v.keepDoors(k.Consignment); err == nil {
 			k.Door, err = v.door(k.Consignment)
 		}
@@ -54,6 +59,34 @@ func (v *visit) beginShift() error {
 		return err
 	}
 	return v.redirect("/bay/shift/" + s.ID)
+}
+
+// air is the air as typed, or nil where nothing was; it is refused here, before it refuses every bar.
+func (f *Form) air() (*pb.Air, error) {
+	a := &pb.Air{TemperatureC: f.Get("temperature_c"), PressureHpa: f.Get("pressure_hpa"),
+		HumidityPercent: f.Get("humidity_percent")}
+	var figures [3]quantity.Decimal
+	typed := 0
+	for i, text := range []string{a.GetPressureHpa(), a.GetTemperatureC(), a.GetHumidityPercent()} {
+		if text == "" {
+			continue
+		}
+		var err error
+		if figures[i], err = quantity.ParseDecimal(text); err != nil {
+			return nil, refusal.Invalidf("AIR_MALFORMED", "temperature_c", "%s is no figure; write the air as plain figures, "+
+				"such as 21.4, 1003.2 and 45.", refusal.Quote(text))
+		}
+		typed++
+	}
+	switch typed {
+	case 0:
+		return nil, nil
+	case len(figures):
+		_, err := weighing.MeasuredAir(figures[0].Shift(2), figures[1], figures[2]) // in pascals
+		return a, err
+	}
+	return nil, refusal.Invalidf("AIR_INCOMPLETE", "temperature_c", "Give temperature, pressure and humidity of the air, "+
+		"all three or none.")
 }
 
 // keepDoors remembers how far the runs before came, for a run that is begun while the link is down.
@@ -135,7 +168,10 @@ type heard struct {
 	Says []saying
 }
 
-type saying struct{ Kind, Word, Text string }
+type saying struct {
+	Kind, Word, Text string
+	Offer            []string // lines that may have been meant
+}
 
 func hear(line keptLine, answer said) heard {
 	h := heard{N: line.N, Text: line.Text, Kind: kindOfAnswer(answer.verdicts), Word: "NOTHING"}
@@ -143,7 +179,7 @@ func hear(line keptLine, answer said) heard {
 		h.Word = "STOP"
 	}
 	for _, a := range answer.verdicts {
-		says := saying{Kind: kindOfAnswer([]station.Verdict{a}), Word: a.Word, Text: capital(a.Text)}
+		says := saying{Kind: kindOfAnswer([]station.Verdict{a}), Word: a.Word, Text: capital(a.Text), Offer: a.Offer}
 		h.Says = append(h.Says, says)
 	}
 	for _, s := range slices.Backward(h.Says) {
@@ -176,9 +212,11 @@ type shiftView struct {
 	Lately   []heard
 	Boxes    []boxRow
 	Arrival  *arrivalView
-	Remain   string // in words
-	Box      string // that is open
-	Bar      string // on the balance
+	Remain   string   // in words
+	Differ   []string // weights beyond the limit, in words
+	Unread   []string // boxes that were left with a seal unread, in words
+	Box      string   // that is open
+	Bar      string   // on the balance
 	OnIt     bool
 	Readings []string
 	Bars     []*shiftBar // the latest first
@@ -217,9 +255,7 @@ func (v *visit) shiftView(s *shift) (*shiftView, error) {
 		if bar.State == outbox.Refused {
 			p.Flagged = append(p.Flagged, flagLine{Bar: bar.called(), Text: "Refused: " + bar.Why, ID: bar.ID, Refused: true})
 		}
-		for _, words := range bar.Flags {
-			p.Flagged = append(p.Flagged, flagLine{Bar: bar.called(), Text: capital(words), ID: bar.ID})
-		}
+		p.Flagged = append(p.Flagged, bar.Flags...)
 	}
 	var err error
 	switch r := s.reader.(type) {
@@ -235,7 +271,7 @@ func (p *shiftView) scan(s *shift, r *station.Scan) (err error) {
 	if p.Arrival, err = arrivalOf(s.Door); err != nil {
 		return err
 	}
-	p.Remain = count(p.Arrival.Left, "bar") + " of " + strconv.Itoa(p.Arrival.Bars) + " remain"
+	p.Remain, p.Differ = remain(p.Arrival.Left, p.Arrival.Bars, "bar"), r.Differ()
 	open, _ := r.Open()
 	p.Box = painted(open)
 	bar, readings, on := r.OnBalance()
@@ -251,9 +287,20 @@ func (p *shiftView) scan(s *shift, r *station.Scan) (err error) {
 			}
 		}
 		row.Seals = sealsFound(s.Door.Seals[box.ID], row.Read, row.Came > 0)
+		if differs := s.Door.DiffersFromPacking(box.ID, row.Read); row.Seals.Kind == "ok" && differs != "" {
+			row.Seals = verdict{Kind: "open", Text: differs}
+		}
 		p.Boxes = append(p.Boxes, row)
 	}
 	return nil
+}
+
+// remain says how many of all remain; of a run that only begins, how many there are.
+func remain(left, all int, what string) string {
+	if left == all {
+		return count(all, what) + " to be scanned"
+	}
+	return count(left, what) + " of " + strconv.Itoa(all) + " remain"
 }
 
 // painted is what is painted on a thing; no thing has nothing painted on it.
@@ -273,16 +320,16 @@ func sealsFound(on, read []string, opened bool) verdict {
 	case len(read) == 0:
 		return verdict{Kind: "open", Text: "not read yet"}
 	case len(unknown) > 0:
-		return verdict{Kind: "no", Text: strings.Join(unknown, " ") + " not on record; on record " + strings.Join(on, " ")}
+		return verdict{Kind: "no", Text: strings.Join(unknown, " ") + " not on record"}
 	case len(missing) > 0:
-		return verdict{Kind: "open", Text: strings.Join(missing, " ") + " not read yet"}
+		return verdict{Kind: "open", Text: count(len(missing), "seal") + " not read yet"}
 	}
-	return verdict{Kind: "ok", Text: "all " + strconv.Itoa(len(on)) + " agree"}
+	return verdict{Kind: "ok", Text: station.AllAgree(len(on))}
 }
 
 func (p *shiftView) take(r *station.Take) {
 	p.Read = r.Readings()
-	p.Remain = count(len(r.Left()), "box") + " of " + strconv.Itoa(len(r.Due)) + " remain"
+	p.Remain, p.Unread = remain(len(r.Left()), len(r.Due), "box"), r.Unread()
 	if open := r.Open(); open != nil {
 		p.Box = painted(open.GetBox())
 	}

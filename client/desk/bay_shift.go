@@ -47,6 +47,7 @@ type keptShift struct {
 	Balance     string            `json:"balance,omitempty"`
 	Unit        string            `json:"unit,omitempty"`
 	Place       string            `json:"place,omitempty"`
+	Air         *pb.Air           `json:"air,omitempty"` // at the balance, as measured when it began
 	Judge       *weighing.Balance `json:"judge,omitempty"`
 	Door        *station.Door     `json:"door,omitempty"`
 	From        string            `json:"from,omitempty"`
@@ -75,7 +76,7 @@ type shiftBar struct {
 	ID, Bar, Box, Mass string
 	State              outbox.State
 	Entry              uint64
-	Flags              []string
+	Flags              []flagLine
 	Why                string // it was refused, or dismissed
 }
 
@@ -144,7 +145,7 @@ func (d *Desk) shift(id string) (*shift, error) {
 	}
 	switch s.Kind {
 	case shiftScan:
-		s.reader = &station.Scan{Door: s.Door, Balance: s.Balance, Judge: s.Judge, Unit: s.Unit}
+		s.reader = &station.Scan{Door: s.Door, Balance: s.Balance, Judge: s.Judge, Unit: s.Unit, Air: s.Air}
 	case shiftTake:
 		s.reader = &station.Take{Consignment: s.Consignment, Due: s.Due}
 	default:
@@ -238,7 +239,11 @@ func (b *shiftBar) became(state outbox.State, receipt *pb.Receipt, why string) {
 	if receipt != nil {
 		b.Entry, b.Flags = receipt.GetSequence(), nil
 		for _, d := range receipt.GetDiscrepancies() {
-			b.Flags = append(b.Flags, discrepancyWords(d))
+			flag := flagLine{Bar: b.called(), Text: capital(discrepancyWords(d)), ID: b.ID}
+			if d.GetKind() == pb.DiscrepancyKind_DISCREPANCY_KIND_CONSIGNMENT_TOTAL { // found with its last bar
+				flag.Bar = "The whole consignment"
+			}
+			b.Flags = append(b.Flags, flag)
 		}
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/http/httptest"
+	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
@@ -13,6 +14,7 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"google.golang.org/protobuf/proto"
 
 	"barward/client/outbox"
 	"barward/client/station"
@@ -20,6 +22,7 @@ import (
 	"barward/internal/identity"
 	"barward/internal/quantity"
 	"barward/internal/weighing"
+	pb "barward/proto/barward/v1"
 )
 
 // aBay is a desk without a service, somebody who sits at it, and a shift of n bars in one box.
@@ -142,6 +145,48 @@ func TestShiftSurvivesPower(t *testing.T) {
 	}
 	if _, err := again().d.shift(s.ID); err == nil {
 		t.Error("a damaged journal was read")
+	}
+}
+
+// The air at the balance is asked for once a run, whole or not at all, and goes with every bar; a run that is read again
+// from the disk has it too. What the service finds in the whole consignment is not put down to its last bar.
+func TestShiftAir(t *testing.T) {
+	typed := func(temperature, pressure, humidity string) (*pb.Air, error) {
+		return (&Form{values: url.Values{"temperature_c": {temperature}, "pressure_hpa": {pressure},
+			"humidity_percent": {humidity}}}).air()
+	}
+	if a, err := typed("", "", ""); a != nil || err != nil {
+		t.Errorf("none typed: %v, %v", a, err)
+	}
+	for _, bad := range [][3]string{{"21", "", ""}, {"21", "1003", ""}, {"warm", "1003", "45"}, {"21", "3", "45"}} {
+		if _, err := typed(bad[0], bad[1], bad[2]); err == nil {
+			t.Errorf("%q passes for the air of a room", bad)
+		}
+	}
+	air, err := typed("21.4", "1003.2", "45")
+	if err != nil {
+		t.Fatal(err)
+	}
+	v, again, s := aBay(t, 1)
+	k := s.keptShift
+	k.Air = air
+	if s, err = v.d.newShift(k); err != nil {
+		t.Fatal(err)
+	}
+	v = again()
+	if s, err = v.d.shift(s.ID); err != nil {
+		t.Fatal(err)
+	}
+	takes(t, v, s, 1, "B-1 S-1", "M-0 18000.0 18000.0")
+	event := &pb.Event{}
+	if err := proto.Unmarshal(s.lines[1].Event, event); err != nil || !proto.Equal(event.GetBarReceived().GetAir(), air) {
+		t.Errorf("signed with the air %v, %v", event.GetBarReceived().GetAir(), err)
+	}
+	s.bars[0].became(outbox.Recorded, &pb.Receipt{Discrepancies: []*pb.Discrepancy{
+		{Kind: pb.DiscrepancyKind_DISCREPANCY_KIND_WEIGHT_ON_ARRIVAL},
+		{Kind: pb.DiscrepancyKind_DISCREPANCY_KIND_CONSIGNMENT_TOTAL}}}, "")
+	if f := s.bars[0].Flags; len(f) != 2 || f[0].Bar != "M-0" || f[1].Bar != "The whole consignment" {
+		t.Errorf("%+v", f)
 	}
 }
 

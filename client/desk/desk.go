@@ -75,6 +75,7 @@ type Desk struct {
 	opening  sync.Mutex // one key file is opened at a time
 	bay      shifts
 	drafting sync.Mutex // one draft is written at a time
+	used     usedNames
 
 	mu      sync.Mutex
 	seat    *seat     // who sits here, a value that is replaced and never changed; nil while locked

@@ -135,6 +135,7 @@ func TestPourSurvivesLinkAndPower(t *testing.T) {
 	b.fill("seals", "QS-7301")
 	b.tick("bar", "QM-0601")
 	b.tick("bar", "QM-0602")
+	b.click("Read and sign")
 	b.click("Sign the box")
 	b.says("Box B-12 is signed and kept")
 	b.visit("/outbox")
@@ -159,7 +160,7 @@ func TestPourSurvivesLinkAndPower(t *testing.T) {
 		}
 	}
 	b.visit("/goldroom/pours/quillmoss/P-42")
-	b.says("Witnessed by quillmoss/tamsin", "39483.0")
+	b.says("Witnessed by "+names["tamsin"], "39483.0")
 }
 
 // An event that the service refuses after the link comes back says why, and leads back to its form with what was typed.
@@ -178,6 +179,7 @@ func TestRefusedLaterLeadsBack(t *testing.T) {
 	b.fill("box_id", "B-20")
 	b.fill("seals", "QS-1 QS-2")
 	b.fill("bars", "QM-0702")
+	b.click("Read and sign")
 	b.click("Sign the box")
 	b.until("the refusal", `document.querySelector(".fault, .flash.wrong")`)
 	b.snap("pack-refused")
@@ -194,6 +196,7 @@ func TestRefusedLaterLeadsBack(t *testing.T) {
 	b.fill("box_id", "B-20")
 	b.fill("seals", "QS-3")
 	b.fill("bars", "QM-0702")
+	b.click("Read and sign")
 	b.click("Sign the box")
 	b.says("is signed and kept")
 	p.up()
@@ -205,6 +208,7 @@ func TestRefusedLaterLeadsBack(t *testing.T) {
 	b.click("Correct it")
 	b.until("what was typed", `document.querySelector("[name=seals]").value === "QS-3" && document.querySelector("[name=box_id]").value === "B-20"`)
 	b.fill("box_id", "B-21")
+	b.click("Read and sign")
 	b.click("Sign the box")
 	b.says("Box B-21 is recorded")
 	b.visit("/outbox")
@@ -225,6 +229,7 @@ func TestRefusedLaterLeadsBack(t *testing.T) {
 	b.says("agreed")
 	b.kept()
 	b.click("Read and sign")
+	b.choose("witness", "Nobody now")
 	b.click("Sign the pour")
 	b.says("is signed and kept")
 	p.up()
@@ -236,6 +241,7 @@ func TestRefusedLaterLeadsBack(t *testing.T) {
 	b.fill("mark", "QM-0703", 0)
 	b.kept()
 	b.click("Read and sign")
+	b.choose("witness", "Nobody now")
 	b.click("Sign the pour")
 	b.says("Pour P-52 is recorded", "QM-0703", "No witness has signed yet")
 }
@@ -254,6 +260,7 @@ func TestSentTwiceSignsOnce(t *testing.T) {
 	b.fill("seals", "QS-9")
 	b.tick("bar", "QM-0801")
 	twice := b.read(`(async () => { const body = new URLSearchParams(new FormData(document.querySelector("form[action='/goldroom/pack']")));
+		body.set("read", "yes");
 		const a = await fetch("/goldroom/pack", {method: "POST", body}), b = await fetch("/goldroom/pack", {method: "POST",
 			body});
 		return a.url + " " + (await a.text()).includes("Box B-30 is recorded") + " " + (await b.text()).includes("it is not signed twice"); })()`)

@@ -224,6 +224,7 @@ type Input struct {
 	Name, Label, Hint, Value, Wrong string
 	Type, Mode, Unit, List, Key     string
 	Required, Focus, Area, Plain    bool     // Plain: neither required nor "if known"
+	Several                         bool     // takes several numbers, apart by blanks; Enter adds a blank
 	Options                         []Option // of a choice
 	ID                              string
 }
@@ -235,7 +236,7 @@ type Option struct {
 }
 
 // input makes an Input of a form for a template: {{template "field" (input .Form "pour_id" "Number of the pour"
-// "hint=…")}}. Options are words: required, focus, area, or name=value: hint, type, mode, unit, list (id of a
+// "hint=…")}}. Options are words: required, focus, area, several, plain, or name=value: hint, type, mode, unit, list (id of a
 // datalist), key.
 func input(f *Form, name, label string, options ...string) (Input, error) {
 	in := Input{Name: name, Label: label, Value: f.values.Get(name), Wrong: f.Wrong(name), Type: "text", ID: "f-" + name}
@@ -246,6 +247,8 @@ func input(f *Form, name, label string, options ...string) (Input, error) {
 			in.Required = true
 		case "focus":
 			in.Focus = true
+		case "several":
+			in.Several = true
 		case "plain":
 			in.Plain = true
 		case "area":
@@ -266,6 +269,7 @@ func input(f *Form, name, label string, options ...string) (Input, error) {
 			return in, fmt.Errorf("input %s: no option %q", name, option)
 		}
 	}
+	in.Focus = in.Focus && f.Good() // else the first thing that is wrong gets it
 	if in.Type == "password" {
 		in.Value = "" // a passphrase is typed again
 	}
@@ -289,10 +293,14 @@ var helpers = template.FuncMap{
 	"time":     func(t time.Time) string { return t.Local().Format("15:04") },
 	"minutes":  func(d time.Duration) string { return count(int(d.Round(time.Minute)/time.Minute), "minute") },
 	"day":      dayWords,
+	"date":     dateWords,
+	"grouped":  grouped,
+	"per":      perWords,
 	"instant":  instantWords,
 	"words":    func(s string) string { return strings.ReplaceAll(s, "_", " ") },
 	"short":    shortName,
 	"lower":    strings.ToLower,
+	"flagged":  func(line string) bool { return strings.HasPrefix(line, "Flagged:") },
 	"add":      func(a, b int) int { return a + b },
 	"to":       pathTo,
 	"list":     func(words ...string) []string { return words },

@@ -39,6 +39,7 @@ func goldRoom() room {
 			{"GET /goldroom/advise", (*visit).advise}, {"POST /goldroom/advise", (*visit).advise},
 			{"GET /goldroom/release", (*visit).release}, {"POST /goldroom/release", (*visit).release},
 			{"POST /goldroom/release/live", (*visit).releaseLive},
+			{"GET /goldroom/consignments", (*visit).consignments},
 		}}
 }
 
@@ -55,6 +56,7 @@ func (v *visit) warmGoldRoom() error {
 		func() error { _, _, err := v.boxesAtHand(); return err },
 		func() error { _, err := v.agreementOptions(); return err },
 		func() error { _, err := v.carrierOptions(); return err },
+		func() error { _, err := v.consignmentsLately(); return err },
 	} {
 		if err == nil {
 			err = look()
@@ -93,8 +95,16 @@ func (v *visit) goldroom() error {
 			recent = append(recent, d)
 		}
 	}
+	goes, err := v.consignmentsLately()
+	if err != nil {
+		return err
+	}
+	unwitnessed, err := v.unwitnessed()
+	if err != nil {
+		return err
+	}
 	return v.show("goldroom.html", "Gold room", map[string]any{"Balances": balances, "Seen": seen, "Open": open,
-		"Recent": recent,
+		"Recent": recent, "Goes": goes, "Unwitnessed": unwitnessed,
 		"May": map[string]bool{"pour": v.seat.May(identity.PourRecorded), "check": v.seat.May(identity.BalanceChecked),
 			"sample": v.seat.May(identity.SampleTaken), "pack": v.seat.May(identity.BoxPacked),
 			"advise": v.seat.May(identity.ConsignmentAdvised), "release": v.seat.May(identity.Released)}})

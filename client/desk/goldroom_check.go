@@ -73,7 +73,8 @@ func (v *visit) balanceCheck() error {
 	}
 	return v.show("goldroom_check.html", "Check the balance", map[string]any{"Form": f,
 		"Balances": balanceOptions(balances), "Line": line,
-		"Room": v.room, "Rows": rows, "Classes": weightClasses, "Passed": passed, "Seen": seen, "Any": len(body.GetPoints()) > 0})
+		"Room": v.room, "Rows": rows, "Classes": weightClasses, "Passed": passed, "Seen": seen, "Any": len(body.GetPoints()) > 0,
+		"Begun": len(f.Filled("nominal"))+len(f.Filled("observed")) > 0})
 }
 
 func (v *visit) signCheck(f *Form, body *pb.BalanceChecked, passed bool) error {
@@ -169,6 +170,7 @@ func (v *visit) judgeCheck(f *Form) (rows []checkRow, body *pb.BalanceChecked, p
 			row.Verdict = verdict{Kind: "open", Text: "the balance is not known here, so the service will judge"}
 		default:
 			row.Verdict = pointVerdict(result)
+			row.Verdict.Big = point.Observed.String() // with its unit: a figure alone is the balance's
 			passed = passed && result.Passed
 		}
 		rows = append(rows, row)
@@ -230,7 +232,8 @@ func (v *visit) balanceCheckLive() error {
 		}
 		parts[fmt.Sprintf("verdict-%d", i)] = html
 	}
-	html, err := v.part("goldroom_check.html", "whole", map[string]any{"Any": len(body.GetPoints()) > 0, "Passed": passed})
+	html, err := v.part("goldroom_check.html", "whole", map[string]any{"Any": len(body.GetPoints()) > 0, "Passed": passed,
+		"Begun": len(f.Filled("nominal"))+len(f.Filled("observed")) > 0})
 	if err != nil {
 		return err
 	}

@@ -137,6 +137,21 @@ func (v *visit) boxPaper(name string) ([]byte, error) {
 
 // packetPaper are the labels of a sample's packets.
 func (v *visit) packetPaper(name string) ([]byte, error) {
+	waiting, err := v.d.waitingEvents()
+	if err != nil {
+		return nil, err
+	}
+	for _, w := range waiting {
+		if taken := w.event.GetSampleTaken(); taken != nil && v.seat.Party+"/"+taken.GetSampleId() == name {
+			p, err := v.paperOn()
+			if err != nil {
+				return nil, err
+			}
+			p.Provisional = true
+			return document.PacketLabels(p, &pb.Sample{Name: name, Party: v.seat.Party, Taken: taken,
+				TakenAt: w.event.GetOccurredAt()})
+		}
+	}
 	thing, err := v.freshThing(pb.ThingKind_THING_KIND_SAMPLE, name)
 	if err != nil {
 		return nil, err

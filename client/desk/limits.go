@@ -29,6 +29,9 @@ const (
 	pauseUp   = 4 * time.Second // between two looks at the log
 	pauseDown = 2 * time.Second // between two tries of a dead link
 
+	freeFor = time.Minute // a mark that was free is asked for again after this
+	maxUsed = 5000        // names of which it is remembered whether they are on record
+
 	maxFlash   = 20
 	maxAnswers = 2000 // answers remembered for pages that wait for them
 )

@@ -51,6 +51,7 @@ func officeRoom() room {
 			{"POST /office/payment/{name...}", (*visit).payment},
 			{"GET /office/compare/{name...}", (*visit).compareReturn},
 			{"POST /office/compare/{name...}", (*visit).compareReturn},
+			{"GET /office/template/{name...}", (*visit).returnTemplate},
 			{"GET /office/return/{name...}", (*visit).oneReturn},
 			{"GET /office/waterfall/{name...}", (*visit).waterfall},
 			{"GET /office/register", (*visit).register},
@@ -58,6 +59,8 @@ func officeRoom() room {
 			{"POST /office/discrepancy/{name}", (*visit).discrepancy},
 			{"GET /office/bias", (*visit).bias},
 			{"GET /office/bias.svg", (*visit).biasChart},
+			{"GET /office/prices", (*visit).prices},
+			{"POST /office/prices", (*visit).prices},
 			{"GET /office/export/{what}/{name...}", (*visit).export},
 		}}
 }
@@ -82,6 +85,7 @@ func lotState(lot *pb.Lot) string { return stateWords(lot.GetState().String(), "
 type taskLine struct {
 	What, By, When string
 	Ours, Late     bool
+	Hint           string     // who of our party does it, where not who sits here
 	Path, Link     string     // where it is done; empty where not by who sits here
 	More           *paperLink // another way
 }
@@ -107,9 +111,9 @@ var doing = map[string]struct {
 	words, path, link string
 	may               identity.EventKind
 }{
-	"melt":          {words: "Melt the lot"},
+	"melt":          {words: "Melt the lot", may: identity.Melted},
 	"seal":          {"Seal a result for", "/office/seal/", "Seal our result", identity.ResultCommitted},
-	"open":          {words: "At the desk where it was sealed, which does so by itself, open the result for"},
+	"open":          {words: "Open the result for", may: identity.ResultRevealed},
 	"umpire":        {"Call the umpire for", "/office/umpire/", "Call the umpire", identity.UmpireAppointed},
 	"umpire_report": {words: "Report as umpire on"}, // the laboratory sees its calls, not the lot
 	"state":         {"Issue the final statement", "/office/preview/", "Preview the statement", identity.StatementIssued},
@@ -126,13 +130,25 @@ func (v *visit) taskLines(lot *pb.Lot, tasks []station.Task) (lines []taskLine) 
 		if t.Either {
 			by = " or "
 		}
-		l := taskLine{What: joined(" ", do.words, strings.Join(t.Elements, " and "), t.About), By: strings.Join(t.By, by),
+		l := taskLine{What: joined(" ", do.words, strings.Join(t.Elements, " and "), t.About), By: v.you(t.By, by),
 			When: dueWords(t.Due, v.d.now()), Ours: slices.Contains(t.By, v.seat.Party)}
 		l.Late = !t.Due.IsZero() && station.DaysUntil(t.Due, v.d.now()) < 0
 		if l.Ours && do.path != "" && v.seat.May(do.may) {
 			l.Path, l.Link = pathTo(do.path, cmp.Or(t.About, lot.GetName())), do.link
+			if t.What == "state" {
+				l.Path = withQuery(l.Path, "kind", "FINAL")
+			}
 			if t.What == "umpire" {
 				l.More = &paperLink{pathTo("/office/advice/", lot.GetName()), "Umpire or not?"}
+			}
+		}
+		switch {
+		case !l.Ours:
+		case t.What == "open":
+			l.Hint = "The desk at which it was sealed does so by itself, as soon as both have sealed and its person sits there."
+		case do.may != "" && !v.seat.May(do.may):
+			if who := v.whoMay(do.may); who != "" {
+				l.Hint = "Of your party, that is for the " + who + "."
 			}
 		}
 		if t.Silent && !l.Ours && v.seat.May(identity.SilenceDeclared) {
@@ -168,6 +184,7 @@ func (v *visit) exchangeOf(lot *pb.Lot, terms settlement.Terms) (x assay.Exchang
 
 // lotRow is a lot in the list.
 type lotRow struct {
+	Open  int // discrepancies that are open in its consignment
 	Lot   *pb.Lot
 	State string
 	Tasks []taskLine
@@ -179,7 +196,7 @@ type lotsPage struct {
 	Seen   Seen
 	Next   string // query of the next page
 	First  bool
-	Query  string // of the filter, for exports
+	Files  []paperLink
 	State  []Option
 	Narrow bool // a filter is set
 }
@@ -191,7 +208,8 @@ func (v *visit) officeLots() error {
 	}
 	q := v.r.URL.Query()
 	f := v.queryForm("state", "seller", "party", "consignment")
-	p := lotsPage{Form: f, Narrow: f.query() != "", First: q.Get("after") == "", Query: f.query()}
+	p := lotsPage{Form: f, Narrow: f.query() != "", First: q.Get("after") == "",
+		Files: exports("lots/all", "Lots", f)}
 	p.State = choicesOf(pb.LotState_name, "LOT_STATE_", "any state")
 	list, seen, err := v.page(pb.ThingKind_THING_KIND_LOT, lotFilter(f), q.Get("after"), pageSize)
 	if err != nil {
@@ -202,7 +220,8 @@ func (v *visit) officeLots() error {
 		terms settlement.Terms
 		known bool
 	}
-	agreements := map[string]agreed{} // a page of lots has few agreements
+	agreements := map[string]agreed{} // a page of lots has few agreements, and few consignments
+	open := map[string]int{}
 	for _, thing := range list.GetThings() {
 		lot := thing.GetLot()
 		a, asked := agreements[lot.GetAgreement()]
@@ -220,7 +239,14 @@ func (v *visit) officeLots() error {
 		if err != nil {
 			return err
 		}
-		p.Rows = append(p.Rows, lotRow{lot, lotState(lot), v.taskLines(lot, station.Tasks(lot, x, statements))})
+		of := lot.GetConsignment()
+		if _, counted := open[of]; !counted {
+			if open[of], err = v.openIn(of); err != nil {
+				return err
+			}
+		}
+		tasks := station.Tasks(lot, x, statements)
+		p.Rows = append(p.Rows, lotRow{open[of], lot, lotState(lot), v.withPrices(v.taskLines(lot, tasks), tasks, lot)})
 	}
 	if token := list.GetNextPageToken(); token != "" {
 		p.Next = "/office?" + joined("&", f.query(), "after="+url.QueryEscape(token))
@@ -290,6 +316,7 @@ type lotPage struct {
 	Actions    []paperLink
 	Papers     []paperLink
 	Raised     []*pb.Discrepancy
+	MoreRaised bool
 	Samples    []string
 }
 
@@ -328,16 +355,10 @@ func (v *visit) officeLot() error {
 			p.Committed = sides(lot, x)
 		}
 	}
-	p.Tasks = v.taskLines(lot, station.Tasks(lot, x, p.Statements))
-	for _, name := range lot.GetDiscrepancies() {
-		if len(p.Raised) == maxSources {
-			break
-		}
-		d, _, err := v.get(pb.ThingKind_THING_KIND_DISCREPANCY, name)
-		if err != nil {
-			return err
-		}
-		p.Raised = append(p.Raised, d.GetDiscrepancy())
+	tasks := station.Tasks(lot, x, p.Statements)
+	p.Tasks = v.withPrices(v.taskLines(lot, tasks), tasks, lot)
+	if p.Raised, p.MoreRaised, err = v.raisedOn(lot); err != nil {
+		return err
 	}
 	name := lot.GetName()
 	for _, a := range []struct {

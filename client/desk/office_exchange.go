@@ -34,6 +34,10 @@ type officeForm struct {
 	Other    string
 	Again    bool // a file of an earlier try is there
 	Round    int
+	Price    string   // that advice rests on
+	Currency string   // of the money in the advice
+	Doubt    string   // why the advice is not to be relied on
+	MayCall  bool     // the umpire
 	Call     callLine // of the laboratory that sits here
 }
 
@@ -177,6 +181,7 @@ func (v *visit) umpireAdvice() error {
 		return refusal.New(refusal.Precondition, "UMPIRE_NOT_DUE", "",
 			"No element of lot %s waits for an umpire, so there is nothing to advise on.", lot.GetName())
 	}
+	p.MayCall = v.seat.May(identity.UmpireAppointed)
 	if v.r.URL.Query().Get("ask") != "" {
 		for _, name := range names {
 			f.need(name, "State it; nothing is guessed.")
@@ -220,6 +225,28 @@ func (v *visit) askAdvice(f *Form, p *officeForm) error {
 		return err
 	}
 	p.Words = strings.Split(answer.GetWords(), "\n")
+	var stated struct {
+		Input struct {
+			Price string `json:"price"`
+		} `json:"input"`
+		Advice struct {
+			Currency string `json:"currency"`
+		} `json:"advice"`
+	}
+	if json.Unmarshal([]byte(answer.GetDocumentJson()), &stated) == nil {
+		p.Price, p.Currency = stated.Input.Price, stated.Advice.Currency
+	}
+	for _, a := range p.Lot.GetAssays() {
+		if a.GetElement() != f.Get("element") {
+			continue
+		}
+		if fits, err := station.PrecisionsFit(a.GetSeller(), a.GetRefiner(), f.Get("seller_sigma"), f.Get("seller_bias"),
+			f.Get("refiner_sigma"), f.Get("refiner_bias")); err == nil && !fits {
+			p.Doubt = "The two results differ by more than three times what the stated scatter and biases allow. The precisions " +
+				"stated do not fit what was found: one result may be wrong, or a laboratory scatters more than is stated. " +
+				"Do not rely on this advice before you know why."
+		}
+	}
 	p.Figures, err = flatFigures(answer.GetDocumentJson())
 	return err
 }

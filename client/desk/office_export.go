@@ -3,7 +3,9 @@ package desk
 import (
 	"bytes"
 	"encoding/csv"
+	"maps"
 	"math"
+	"net/url"
 	"strconv"
 	"strings"
 
@@ -230,6 +232,20 @@ func (v *visit) export() error {
 	return v.nowhere()
 }
 
+// exports are the addresses of a sheet in both forms, with the filter of a form, if any.
+func exports(sheet, words string, f *Form) (links []paperLink) {
+	for _, form := range []string{"csv", "xlsx"} {
+		q := url.Values{}
+		if f != nil {
+			maps.Copy(q, f.values)
+		}
+		q.Set("format", form)
+		links = append(links, paperLink{pathTo("/office/export/", sheet) + "?" + q.Encode(),
+			words + " as " + strings.ToUpper(form)})
+	}
+	return links
+}
+
 // everything walks all pages of a list, up to one row more than an export may have.
 func (v *visit) everything(kind pb.ThingKind, filter string, take func(*pb.Thing)) error {
 	n := 0
@@ -282,7 +298,7 @@ func (v *visit) registerSheet(string) (sheet, error) {
 			decision = stateWords(d.GetDecision().String(), "DECISION_")
 		}
 		s.rows = append(s.rows, []string{d.GetName(), r.Kind, d.GetSubject(), r.State, d.GetAnswerable(), d.GetClaimBy(),
-			r.Claim, d.GetRaisedAt(), d.GetRule(),
+			station.ClaimState(d, v.today()), d.GetRaisedAt(), d.GetRule(),
 			d.GetObserved(), d.GetLimit(), d.GetMoney(), d.GetConceded(), d.GetFineOunces(), d.GetWords(), decision, d.GetReason(), d.GetDecidedBy(),
 			d.GetConsignment(), d.GetLot()})
 	}

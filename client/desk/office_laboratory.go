@@ -8,6 +8,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"barward/client/station"
+	"barward/internal/quantity"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
 )
@@ -22,6 +23,7 @@ type callLine struct {
 	Open     []string // of these, not reported yet
 	Seal     string
 	At       string
+	By       string // who called, as `party/person`
 	Entry    uint64
 }
 
@@ -71,6 +73,7 @@ func (v *visit) called() (calls []callLine, seen Seen, err error) {
 		}
 		line := callLine{Lot: call.GetLot(), Elements: call.GetElements(), Open: slices.Clone(call.GetElements()),
 			Seal: call.GetPacketSeal(),
+			By:   e.GetAuthor(),
 			At:   instantWords(e.GetEvent().GetOccurredAt()), Entry: e.GetSequence()}
 		for _, r := range reported {
 			report := r.GetEvent().GetUmpireReported()
@@ -111,7 +114,7 @@ func (v *visit) umpireReport() error {
 	f := v.form()
 	p := officeForm{Form: f, Lot: &pb.Lot{Name: lot}, Back: "/office", Call: calls[at]}
 	for _, element := range calls[at].Open {
-		p.Elements = append(p.Elements, elementLine{Symbol: element})
+		p.Elements = append(p.Elements, elementLine{Symbol: element, Value: f.Get("fineness_" + element)})
 	}
 	if v.posted() {
 		body := &pb.UmpireReported{Lot: lot, PacketSeal: f.need("packet_seal",
@@ -128,7 +131,14 @@ func (v *visit) umpireReport() error {
 			}
 			body.Results = append(body.Results, one)
 		}
-		if done, err := v.signed(f, "The umpire's report on "+lot, "/office", body); done {
+		if fee := f.Get("fee"); fee != "" {
+			if _, err := quantity.ParseMoney(fee); err != nil {
+				f.Blame("fee", capital(plainWords(err)))
+			}
+		}
+		if f.Good() && f.Get("confirmed") == "" {
+			p.Confirm = true
+		} else if done, err := v.signed(f, "The umpire's report on "+lot, "/office", body); done {
 			return err
 		}
 	}

@@ -7,6 +7,7 @@ const (
 	maxStatements = 20        // statements of one lot shown, the latest
 	maxShownBars  = 200       // bars or differences shown on one page; the exports have them all
 	maxSources    = 50        // entries shown and proven on one page behind a figure
+	maxRaised     = 100       // discrepancies of one lot and its metal shown; the register has them all
 	maxProven     = 200       // entries proven for one trace
 	askers        = 4         // entries asked for at a time
 	maxFacts      = 400       // fields shown of one entry

@@ -1,6 +1,7 @@
 package desk
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -32,6 +33,9 @@ type registerPage struct {
 	Rows    []registerRow
 	Total   int
 	From    int
+	To      int
+	Files   []paperLink
+	Next    map[string]string // last day of the next claim that still runs, by who must answer
 	Earlier string
 	Later   string
 	By      []*pb.DiscrepancyTotal
@@ -61,8 +65,9 @@ func (v *visit) register() error {
 	narrow := f.query() != ""
 	f.Set("state", "OPEN")
 	f.Set("sort", "money")
-	p := registerPage{Form: f, Narrow: narrow, Query: f.query(), Kind: choicesOf(pb.DiscrepancyKind_name,
-		"DISCREPANCY_KIND_", "any kind"),
+	p := registerPage{Form: f, Narrow: narrow, Query: f.query(),
+		Files: exports("register/all", "Register", f),
+		Kind:  choicesOf(pb.DiscrepancyKind_name, "DISCREPANCY_KIND_", "any kind"),
 		State: append(choicesOf(pb.DiscrepancyState_name, "DISCREPANCY_STATE_", "open")[1:], Option{Value: "ANY",
 			Text: "any state"}),
 		Sort: []Option{{Value: "money", Text: "money at stake"}, {Value: "deadline", Text: "deadline"}}}
@@ -73,7 +78,8 @@ func (v *visit) register() error {
 	p.Seen, p.Total, p.TooMany = seen, len(all), tooMany
 	from, _ := strconv.Atoi(v.r.URL.Query().Get("from"))
 	from = max(0, min(from, len(all)-1))
-	p.From = from + 1
+	p.From, p.To = from+1, min(from+pageSize, len(all))
+	p.Next = nextClaims(all, v.today())
 	for _, d := range all[min(from, len(all)):min(from+pageSize, len(all))] {
 		p.Rows = append(p.Rows, v.registerRow(d))
 	}
@@ -117,16 +123,44 @@ func (v *visit) allDiscrepancies(f *Form) (all []*pb.Discrepancy, seen Seen, too
 			break
 		}
 	}
-	slices.SortStableFunc(all, func(x, y *pb.Discrepancy) int { return station.CompareDiscrepancies(x, y, f.Get("sort")) })
+	slices.SortStableFunc(all, func(x, y *pb.Discrepancy) int {
+		return cmp.Or(cmp.Compare(urgency(x, v.today()), urgency(y, v.today())),
+			station.CompareDiscrepancies(x, y, f.Get("sort")))
+	})
 	return all, seen, tooMany, nil
 }
 
-func (v *visit) today() string { return v.d.now().Format("2006-01-02") }
+// urgency puts claims that still run before those whose window is over, and both before what is decided.
+func urgency(d *pb.Discrepancy, today string) int {
+	switch {
+	case d.GetState() != pb.DiscrepancyState_DISCREPANCY_STATE_OPEN:
+		return 2
+	case d.GetClaimBy() != "" && d.GetClaimBy() < today:
+		return 1
+	}
+	return 0
+}
+
+// nextClaims finds the nearest last day that has not passed, by who must answer.
+func nextClaims(all []*pb.Discrepancy, today string) map[string]string {
+	next := map[string]string{}
+	for _, d := range all {
+		if urgency(d, today) > 0 || d.GetClaimBy() == "" {
+			continue
+		}
+		if day, known := next[d.GetAnswerable()]; !known || d.GetClaimBy() < day {
+			next[d.GetAnswerable()] = d.GetClaimBy()
+		}
+	}
+	return next
+}
+
+func (v *visit) today() string { return v.d.now().UTC().Format("2006-01-02") }
 
 func (v *visit) registerRow(d *pb.Discrepancy) registerRow {
 	r := registerRow{D: d, Kind: stateWords(d.GetKind().String(), "DISCREPANCY_KIND_"),
 		State: stateWords(d.GetState().String(), "DISCREPANCY_STATE_"),
-		Claim: station.ClaimState(d, v.today())}
+		Claim: strings.ReplaceAll(station.ClaimState(d, v.today()), d.GetClaimBy(), dateWords(d.GetClaimBy()))}
 	if left, dated := station.DaysLeft(d, v.today()); dated {
 		switch {
 		case left > 0:
@@ -157,6 +191,34 @@ type discrepancyPage struct {
 	Seen     Seen
 	Here     string
 	Ours     bool
+	// What this person may choose, and what it means; Confirm shows it once more before it is signed.
+	Choices    []decisionChoice
+	Chosen     decisionChoice
+	Confirm    bool
+	Offers     bool // our party must answer: what it signs is an offer
+	Concedes   bool // an amount may be named
+	Answerable string
+}
+
+// decisionChoice is a way in which a discrepancy may end, in words.
+type decisionChoice struct{ Value, Name, Means string }
+
+// decisionsOf are the choices open to a side: who must answer offers, and the other side alone lets go or refers. Where
+// only one party is concerned, or nobody is named to answer, all are open.
+func decisionsOf(d *pb.Discrepancy, offers bool) (list []decisionChoice) {
+	alone := len(d.GetParties()) < 2 || d.GetAnswerable() == ""
+	if !offers || alone {
+		list = append(list,
+			decisionChoice{"ACCEPTED", "accepted", "The figure stands as it was found, and nothing is owed for it."},
+			decisionChoice{"WAIVED", "waived", "The claim is given up, whatever was right."},
+			decisionChoice{"REFERRED", "referred", "It goes on to arbitration, and stays open until that decides."})
+	}
+	if offers || alone {
+		list = append(list,
+			decisionChoice{"MADE_GOOD", "made good", "Who must answer makes good what is named below."},
+			decisionChoice{"SHARED", "shared", "The parties share it; who must answer bears what is named below."})
+	}
+	return list
 }
 
 // discrepancy shows one discrepancy with its evidence, and takes its decision.
@@ -167,22 +229,32 @@ func (v *visit) discrepancy() error {
 	}
 	d := thing.GetDiscrepancy()
 	f := v.form()
-	here := pathTo("/office/discrepancy/", d.GetName())
+	here, confirm := pathTo("/office/discrepancy/", d.GetName()), false
 	if v.posted() {
 		body := &pb.DiscrepancyDecided{Discrepancy: d.GetName(), Reason: f.need("reason",
 			"Say why, for whoever reads it in a year."), Conceded: f.Get("conceded")}
 		if choice := f.need("decision", "Choose how it ends."); choice != "" {
 			body.Decision = pb.Decision(pb.Decision_value["DECISION_"+choice])
 		}
-		if done, err := v.signed(f, "The decision on "+d.GetName(), here, body); done {
+		if f.Good() && f.Get("confirmed") == "" {
+			confirm = true
+		} else if done, err := v.signed(f, "The decision on "+d.GetName(), here, body); done {
 			return err
 		}
 	}
-	p := discrepancyPage{Form: f, Row: v.registerRow(d), D: d, Seen: seen, Here: here,
-		Decision: choicesOf(pb.Decision_name, "DECISION_", "choose"),
-		Ours:     slices.Contains(strings.Split(d.GetAnswerable(), ", "), v.seat.Party)}
-	p.Decision = slices.DeleteFunc(p.Decision,
-		func(o Option) bool { return o.Value == "UMPIRE" }) // filed by the umpire's report
+	p := discrepancyPage{Form: f, Row: v.registerRow(d), D: d, Seen: seen, Here: here, Confirm: confirm,
+		Ours: slices.Contains(strings.Split(d.GetAnswerable(), ", "), v.seat.Party)}
+	p.Answerable = v.you(strings.Split(d.GetAnswerable(), ", "), " and ")
+	p.Offers = p.Ours && len(d.GetParties()) > 1
+	p.Concedes = p.Offers || len(d.GetParties()) < 2 || d.GetAnswerable() == ""
+	p.Choices = decisionsOf(d, p.Offers)
+	p.Decision = []Option{{Value: "", Text: "choose"}}
+	for _, c := range p.Choices {
+		p.Decision = append(p.Decision, Option{Value: c.Value, Text: c.Name})
+		if c.Value == f.Get("decision") {
+			p.Chosen = c
+		}
+	}
 	open := d.GetState() == pb.DiscrepancyState_DISCREPANCY_STATE_OPEN
 	p.MayDo = open && v.seat.May(identity.DiscrepancyDecided)
 	if d.GetDecision() != pb.Decision_DECISION_UNSPECIFIED {

@@ -2,6 +2,7 @@ package desk
 
 import (
 	"context"
+	"html/template"
 	"strings"
 
 	"barward/client/station"
@@ -33,6 +34,9 @@ type returnPage struct {
 	Papers    []paperLink
 	Seen      Seen
 	Most      int
+	Drawing   template.HTML     // the waterfall of a comparison that is not recorded
+	Template  string            // address of a return to be filled in; empty where no statement stands
+	Raised    []*pb.Discrepancy // by this return
 }
 
 type partLine struct{ Cause, Element, Ounces, Amount string }
@@ -48,12 +52,12 @@ func partsOf(r *pb.Reconciliation) (lines []partLine) {
 
 // lineRow is one line of both sides.
 type lineRow struct {
-	Path, Ours, Theirs, Words string
-	Differs                   bool
+	Name, Path, Ours, Theirs, Words string
+	Differs                         bool
 }
 
-// fill puts a comparison on the page.
-func (p *returnPage) fill(r *pb.Reconciliation) error {
+// fill puts a comparison on the page, its lines called as the statement calls them.
+func (p *returnPage) fill(r *pb.Reconciliation, against settlement.Statement) error {
 	if p.R = r; r == nil {
 		return nil
 	}
@@ -69,12 +73,26 @@ func (p *returnPage) fill(r *pb.Reconciliation) error {
 		}
 	}
 	p.Agrees, p.Notes = c.Agrees, c.Notes
+	ours, totals := map[string]settlement.Line{}, map[string]bool{}
+	for _, l := range against.Lines {
+		ours[l.Path()] = l
+	}
 	for _, l := range c.Lines {
-		row := lineRow{Path: l.Path, Ours: l.Ours, Theirs: l.Theirs, Words: l.Words,
+		totals[l.Path] = l.Theirs != ""
+	}
+	for _, l := range c.Lines {
+		line, named := ours[l.Path]
+		row := lineRow{Name: lineName(line, named, l.Path), Path: l.Path, Ours: l.Ours, Theirs: l.Theirs, Words: l.Words,
 			Differs: l.Verdict == settlement.Differs || l.Counts && (l.Verdict == settlement.NotOurs ||
 				l.Verdict == settlement.NotTheirs)}
 		if row.Words == "" && l.Difference != nil {
-			row.Words = l.What + " differs by " + l.Difference.String()
+			unit := map[string]string{"amount": string(line.Amount.Currency()), "quantity": line.QuantityUnit,
+				"rate": line.RateUnit}[l.What]
+			row.Words = joined(" ", l.What+" differs by "+l.Difference.String(), unit)
+		}
+		total := string(settlement.PayableTotal) + "/" + string(line.Element)
+		if l.Verdict == settlement.NotTheirs && line.Code == settlement.PayableMetal && totals[total] {
+			row.Words = "the return has no line of this bar or melt alone; it states the total, " + total
 		}
 		if row.Differs {
 			p.Differing = append(p.Differing, row)
@@ -83,6 +101,62 @@ func (p *returnPage) fill(r *pb.Reconciliation) error {
 		}
 	}
 	return nil
+}
+
+// lineName is what a line is, in words.
+func lineName(l settlement.Line, known bool, path string) string {
+	if !known {
+		return strings.ReplaceAll(strings.ReplaceAll(path, "/", ", "), "_", " ")
+	}
+	if l.Code == settlement.Net {
+		return "net"
+	}
+	name := l.Text
+	for _, of := range []string{string(l.Element), l.Name, l.Unit} {
+		if of != "" && !strings.Contains(name, of) {
+			name += ", " + of
+		}
+	}
+	return name
+}
+
+// statementNamed reads a statement's own document.
+func (v *visit) statementNamed(name string) (settlement.Statement, error) {
+	if name == "" {
+		return settlement.Statement{}, nil
+	}
+	thing, _, err := v.get(pb.ThingKind_THING_KIND_STATEMENT, name)
+	if err != nil {
+		return settlement.Statement{}, err
+	}
+	return station.StatementOf(thing.GetStatement())
+}
+
+// returnTemplate is a return of a lot to be filled in: the lines of the statement that stands, with the codes and units
+// that a return has, and no figures.
+func (v *visit) returnTemplate() error {
+	lot, err := v.lotOf()
+	if err != nil {
+		return err
+	}
+	list, err := v.statementsOf(lot)
+	if err != nil {
+		return err
+	}
+	stands := station.Standing(list)
+	if stands == nil {
+		return refusal.New(refusal.Precondition, "STATEMENT_NOT_ISSUED", "",
+			"No statement of lot %s stands yet, so its lines are not known. Issue one first.", lot.GetName())
+	}
+	document, err := station.StatementOf(stands)
+	if err != nil {
+		return err
+	}
+	file, err := station.ReturnTemplate(document)
+	if err != nil {
+		return err
+	}
+	return v.download("return of "+lot.GetName(), "csv", "text/csv; charset=utf-8; header=present", file)
 }
 
 // compareReturn reads a return, compares it with the statement of its lot, and records it where one asks for that.
@@ -94,6 +168,11 @@ func (v *visit) compareReturn() error {
 	f := v.form()
 	p := returnPage{Form: f, Lot: lot, Back: pathTo("/office/lot/", lot.GetName()),
 		MayRecord: v.seat.May(identity.ReturnReceived), Most: maxReturn}
+	if list, err := v.statementsOf(lot); err != nil {
+		return err
+	} else if station.Standing(list) != nil {
+		p.Template = pathTo("/office/template/", lot.GetName())
+	}
 	if v.posted() {
 		document := f.values.Get("document")
 		if strings.TrimSpace(document) == "" {
@@ -140,7 +219,18 @@ func (v *visit) reconcile(lot, document string, p *returnPage) error {
 		return err
 	}
 	p.Statement = answer.GetStatement()
-	return p.fill(answer.GetReconciliation())
+	against, err := v.statementNamed(p.Statement)
+	if err != nil {
+		return err
+	}
+	if err := p.fill(answer.GetReconciliation(), against); err != nil {
+		return err
+	}
+	w, err := fallOf(answer.GetReconciliation(), "The return against statement "+p.Statement)
+	if err == nil {
+		p.Drawing = template.HTML(w.SVG()) // made by our own chart, which escapes every text
+	}
+	return err
 }
 
 // oneReturn shows a return on record with its waterfall.
@@ -153,8 +243,21 @@ func (v *visit) oneReturn() error {
 	p := returnPage{Form: v.form(), Name: r.GetName(), Statement: r.GetStatement(), Entry: r.GetEntry(), Seen: seen,
 		Back:  pathTo("/office/lot/", r.GetLot()),
 		Chart: pathTo("/office/waterfall/", r.GetName()), Lot: &pb.Lot{Name: r.GetLot()}}
-	if err := p.fill(r.GetReconciliation()); err != nil {
+	against, err := v.statementNamed(r.GetStatement())
+	if err != nil {
 		return err
+	}
+	if err := p.fill(r.GetReconciliation(), against); err != nil {
+		return err
+	}
+	list, _, err := v.page(pb.ThingKind_THING_KIND_DISCREPANCY, filterOf("lot", r.GetLot()), "", station.MaxPage)
+	if err != nil {
+		return err
+	}
+	for _, thing := range list.GetThings() {
+		if d := thing.GetDiscrepancy(); d.GetEntry() == r.GetEntry() {
+			p.Raised = append(p.Raised, d)
+		}
 	}
 	if _, known := paperKinds()["reconciliation"]; known {
 		p.Papers = append(p.Papers, paperLink{pathTo("/papers/reconciliation/", r.GetName()) + ".pdf", "Print as PDF"})
@@ -173,14 +276,21 @@ func (v *visit) waterfall() error {
 		return err
 	}
 	r := thing.GetReturn()
-	c := r.GetReconciliation()
-	w := chart.Waterfall{Title: "Return " + r.GetName() + " against statement " + r.GetStatement(),
-		Description: waterfallWords(c)}
-	if w.First, err = fallStep("statement", c.GetOurs()); err != nil {
+	w, err := fallOf(r.GetReconciliation(), "Return "+r.GetName()+" against statement "+r.GetStatement())
+	if err != nil {
 		return err
 	}
+	return v.svg(w.SVG())
+}
+
+// fallOf lays a comparison out as a waterfall.
+func fallOf(c *pb.Reconciliation, title string) (w chart.Waterfall, err error) {
+	w = chart.Waterfall{Title: title, Description: waterfallWords(c)}
+	if w.First, err = fallStep("statement", c.GetOurs()); err != nil {
+		return w, err
+	}
 	if w.Last, err = fallStep("return", c.GetTheirs()); err != nil {
-		return err
+		return w, err
 	}
 	for _, p := range c.GetParts() {
 		if p.GetAmount() == "" {
@@ -188,11 +298,11 @@ func (v *visit) waterfall() error {
 		}
 		part, err := fallStep(strings.TrimSpace(strings.ReplaceAll(p.GetCause(), "_", " ")+" "+p.GetElement()), p.GetAmount())
 		if err != nil {
-			return err
+			return w, err
 		}
 		w.Parts = append(w.Parts, part)
 	}
-	return v.svg(w.SVG())
+	return w, nil
 }
 
 // fallStep is a step of a waterfall: the figure as it is written, and where its bar ends.

@@ -20,20 +20,15 @@ func (p *place) scene() {
 		p.t.Fatal(err)
 	}
 	// The demonstration prices two business days after the exchange, which is not published yet; here it is the day
-	// itself.
+	// itself, or the business day before it. Silver of that day is left for the desk to publish.
 	own := strings.NewReplacer(`"id": "TQ-2025-04"`, `"id": "TQ-DESK"`, `"lag_days": 2`, `"lag_days": 0`,
+		`"following"`, `"preceding"`,
 		`{"code": "umpire",`, `{"code": "freight", "per": "passed_on", "cost": "freight"}, {"code": "umpire",`).Replace(string(terms))
 	day := time.Now().UTC()
-	dates := func(from, to int) (list []*pb.DailyPrice) {
-		for i := from; i <= to; i++ {
-			list = append(list, &pb.DailyPrice{Date: day.AddDate(0, 0, i).Format("2006-01-02")})
-		}
-		return list
-	}
-	prices := func(series, price string) *pb.PricesPublished {
-		list := dates(-5, 8) // the nearest day with a price lies within a week, whatever day a test runs on
-		for _, d := range list {
-			d.Price = price
+	prices := func(series, price string, from, to time.Time) *pb.PricesPublished {
+		var list []*pb.DailyPrice
+		for ; !from.After(to); from = from.AddDate(0, 0, 1) {
+			list = append(list, &pb.DailyPrice{Date: from.Format("2006-01-02"), Price: price})
 		}
 		return &pb.PricesPublished{Series: series, Currency: "USD", Prices: list}
 	}
@@ -42,7 +37,9 @@ func (p *place) scene() {
 		p.t.Fatal(err)
 	}
 	p.as("fennimore", &pb.HolidaysPublished{Calendar: "Lanternfold", Dates: []string{"2020-01-01"}})
-	p.as("lucan", prices("Lanternfold gold (invented)", "2931.90"), prices("Lanternfold silver (invented)", "33.0240"))
+	// Up to the day that has begun first on earth: a test that runs over midnight has the price of the day after.
+	p.as("lucan", prices("Lanternfold gold (invented)", "2931.90", day.AddDate(0, 0, -5), day.Add(14*time.Hour)),
+		prices("Lanternfold silver (invented)", "33.0240", day.AddDate(0, 0, -30), day.AddDate(0, 0, -25)))
 	p.as("ibbet", &pb.BalanceChecked{Balance: "quillmoss/QB1", Points: []*pb.CheckPoint{{Nominal: "20 kg",
 		WeightClass: "E2", Observed: "20000.0 g"}}},
 		&pb.PourRecorded{PourId: "P-1", Charge: "90.0 kg", Slag: "28.0 kg", Expected: "60.0 kg", Balance: "quillmoss/QB1",

@@ -2,6 +2,7 @@ package desk
 
 import (
 	"context"
+	"net/url"
 	"strconv"
 	"strings"
 
@@ -41,6 +42,8 @@ type statementPage struct {
 	Kinds     []Option
 	Corrected bool
 	Seen      Seen
+	Open      []*pb.Discrepancy // open on the lot's metal, for who is about to sign
+	Price     *missingPrice     // without which nothing is computed
 }
 
 // statementRow is a line with the address at which it opens.
@@ -50,6 +53,7 @@ type statementRow struct {
 	Path string
 	Refs []refLink
 	Bold bool
+	How  string // how the payable metal follows, where no single rate says so
 }
 
 // refLink is what a line rests on: an entry, or a document that is not in the ledger.
@@ -104,6 +108,9 @@ func (p *statementPage) fill(s *pb.Statement, from int, path func(no int) string
 		l := lines[no-1]
 		p.Lines = append(p.Lines, statementRow{No: no, L: l, Path: path(no), Refs: refLinks(l.GetRefs()),
 			Bold: l.GetCode() == string(settlement.Net) || strings.HasSuffix(l.GetCode(), "_total")})
+		if no <= len(document.Lines) && document.Lines[no-1].Code == settlement.PayableMetal && l.GetRate() == "" {
+			p.Lines[len(p.Lines)-1].How = document.Lines[no-1].Formula
+		}
 	}
 	return nil
 }
@@ -150,6 +157,9 @@ func (v *visit) previewStatement() error {
 		MayIssue: v.seat.May(identity.StatementIssued), Kinds: choicesOf(pb.StatementKind_name, "STATEMENT_KIND_", "choose")}
 	f.Set("settled_on", v.d.now().Format("2006-01-02"))
 	asked := f.Get("kind") != ""
+	if lot.GetState() == pb.LotState_LOT_STATE_ASSAYS_SETTLED {
+		f.Set("kind", "FINAL") // chosen, not computed before it is asked for
+	}
 	var preview *pb.Statement
 	if asked {
 		preview, err = v.previewed(lot.GetName(), f.Get("kind"), f.Get("settled_on"))
@@ -160,8 +170,19 @@ func (v *visit) previewStatement() error {
 			})
 			p.Corrected = preview.GetKind() == pb.StatementKind_STATEMENT_KIND_CORRECTED
 		}
-		if err != nil && !f.refuse(err) {
-			return err
+		if err != nil {
+			p.Price = v.priceMissing(err, v.r.URL.Path+"?kind="+url.QueryEscape(f.Get("kind")))
+			if p.Price != nil {
+				v.status = 422
+			} else if !f.refuse(err) {
+				return err
+			}
+		}
+		if p.S != nil && p.MayIssue {
+			if p.Open, _, err = v.raisedOn(lot); err != nil {
+				return err
+			}
+			p.Open = openOnes(p.Open)
 		}
 	}
 	if v.posted() && preview != nil && f.Good() {
@@ -229,7 +250,18 @@ func (v *visit) statement() error {
 	stands := s.GetCorrectedBy() == "" && s.GetKind() != pb.StatementKind_STATEMENT_KIND_PROVISIONAL
 	p.MayAgree = stands && s.GetIssuer() != v.seat.Party && len(s.GetCountersignedBy()) == 0 &&
 		v.seat.May(identity.StatementIssued) && p.Wrong == ""
-	p.MayPay = stands && v.seat.May(identity.PaymentRecorded)
+	if p.MayAgree {
+		if p.Open, err = v.openOnLot(s.GetLot()); err != nil {
+			return err
+		}
+	}
+	if stands && len(s.GetCountersignedBy()) > 0 && v.seat.May(identity.PaymentRecorded) {
+		lot, _, err := v.get(pb.ThingKind_THING_KIND_LOT, s.GetLot())
+		if err != nil {
+			return err
+		}
+		p.MayPay = station.Payer(lot.GetLot(), s) == v.seat.Party
+	}
 	if _, known := paperKinds()["statement"]; known {
 		p.Papers = append(p.Papers, paperLink{pathTo("/papers/statement/", s.GetName()) + ".pdf", "Print as PDF"})
 	}
@@ -322,6 +354,9 @@ func (v *visit) figure() error {
 		return err
 	}
 	p.Tree = explainedOf(e)
+	if e.Line.Code == settlement.Net {
+		p.Tree.Text = "net, " + toWhom(s.GetNet())
+	}
 	var numbers []uint64
 	for _, r := range e.Refs() {
 		if n, known := station.EntryOf(string(r)); known {

@@ -5,12 +5,14 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
+	"net/url"
 	"slices"
 	"strings"
 	"testing"
 
 	"github.com/xuri/excelize/v2"
 
+	"barward/client/station"
 	"barward/internal/evidence"
 	"barward/internal/quantity"
 	"barward/internal/settlement"
@@ -28,10 +30,11 @@ func TestOffice(t *testing.T) {
 
 	// Before the exchange.
 	mine.visit("/office")
-	mine.says("thistlequay/L-1", "Seal a result for Au and Ag: quillmoss and thistlequay (you)", "days left")
+	mine.says("thistlequay/L-1", "Seal a result for Au and Ag: quillmoss (you) and thistlequay", "days left", "open in its consignment")
 	mine.snap("office-lots")
 	mine.visit(lot)
 	mine.says("Seal our result", "59965 g")
+	raisedOnMetal(t, mine)
 	mine.visit("/office/silence/thistlequay/L-1")
 	mine.says("Declare the silence of thistlequay")
 	mine.snap("office-silence")
@@ -79,12 +82,12 @@ func TestOffice(t *testing.T) {
 	works.visit(lot)
 	works.silent("812.30")
 	works.snap("office-lot-sealed")
+	mine.visit(lot)
 	seal(works, "812.62", "145.70")
 	works.click("Yes, seal it")
 
-	// The desks open what they sealed by themselves.
-	mine.comes(lot, "Call the umpire for Ag")
-	mine.says("812.30", "812.62", "812.46") // gold within its 0.50 ppt: the mean of 812.30 and 812.62, by hand
+	// The desks open what they sealed by themselves, and a page of the lot that stands open says so.
+	mine.says("Call the umpire for Ag", "812.30", "812.62", "812.46") // gold within its 0.50 ppt: the mean of 812.30 and 812.62, by hand
 	mine.snap("office-lot-umpire-due")
 
 	// Umpire or not.
@@ -97,8 +100,14 @@ func TestOffice(t *testing.T) {
 		mine.fill(name, value)
 	}
 	mine.click("Ask")
-	mine.says("What going on is worth", "640.00 USD")
+	mine.says("What going on is worth", "640.00 USD", "Reckoned at a price of", "All money is in USD", "Go on to the call")
+	mine.silent("Do not rely on this advice")
 	mine.snap("office-advice")
+	for _, name := range []string{"seller_sigma", "refiner_sigma"} { // 2.50 apart, less the bias 2.10: far from three times 0.14
+		mine.fill(name, "0.10")
+	}
+	mine.click("Ask")
+	mine.says("Do not rely on this advice")
 	works.visit("/office/umpire/thistlequay/L-1")
 	works.says("umbercount, whose turn it is", "DS-203 (packet P3")
 	works.snap("office-umpire")
@@ -112,19 +121,21 @@ func TestOffice(t *testing.T) {
 	laboratory.fill("packet_seal", "DS-203")
 	laboratory.fill("fee", "640.00 USD")
 	laboratory.snap("office-report")
+	laboratory.click("Go on")
+	laboratory.says("Sign exactly this report?", "146.80", "DS-203")
+	laboratory.snap("office-report-confirm")
 	laboratory.click("Sign the report")
 	laboratory.signed("The umpire's report on thistlequay/L-1")
 	laboratory.comes("/office", "Reported")
 
 	// The statement.
+	publishesPrice(mine, lot)
 	mine.comes(lot, "Issue the final statement")
 	mine.says("146.80") // the middle of 148.20, 145.70 and 146.80, by the agreement's middle_of_three
 	otherTree(t, p, mine, works)
 	mine.visit(lot)
-	mine.click("Preview the statement")
-	mine.choose("kind", "final")
-	mine.click("Compute it")
-	mine.says("due to the seller", "It balances", "Issue exactly this")
+	mine.click("Preview the statement") // final, as the task says
+	mine.says("Open on this metal", "due to the seller", "It balances", "Issue exactly this")
 	mine.snap("office-preview")
 	opensToSources(t, mine)
 	mine.fill("statement_id", "ST-1")
@@ -137,7 +148,7 @@ func TestOffice(t *testing.T) {
 	const statement = "/office/statement/quillmoss/ST-1"
 	works.comes(lot, "Countersign statement quillmoss/ST-1: thistlequay (you)")
 	works.click("Read and countersign")
-	works.says("It rests on checkpoint", "verified by this desk: the log it knows had that checkpoint")
+	works.says("Open on this metal", "It rests on checkpoint", "verified by this desk: the log it knows had that checkpoint")
 	works.snap("office-countersign")
 	works.fill("note", "checked against our own books")
 	works.click("Countersign")
@@ -153,6 +164,8 @@ func TestOffice(t *testing.T) {
 	document, owing := differing(t, mine, statement)
 	returned(t, mine, document, owing)
 	sharedDiscrepancy(t, mine, works)
+
+	exportsKeepFilter(t, mine)
 
 	// Paid: who pays records it, the other side countersigns.
 	works.visit("/office/payment/quillmoss/ST-1")
@@ -286,14 +299,16 @@ func returned(t *testing.T, b *tab, document, difference string) {
 	b.says("Line 2, column 18") // by hand: the second comma is the eighteenth character of the second line
 	b.choosesFile("return.csv", document)
 	b.click("Compare, record nothing")
-	b.says("Return less statement", difference)
+	b.says("Return less statement", difference, "Charge per lot, lot handling", "amount differs by -140.00 USD")
+	b.until("the waterfall before anything is recorded", "document.querySelector('figure.chart svg') !== null")
 	b.snap("office-compare")
+	templateFits(t, b)
 	b.fill("return_id", "RT-1")
 	b.click("Sign that we received this return")
 	b.signed("Return RT-1")
 	b.comes("/office/return/quillmoss/RT-1", "Where the difference comes from")
 	b.drawn()
-	b.says(difference, "Payable terms", "Charges")
+	b.says(difference, "Payable terms", "Charges", "Raised by it")
 	drawing, kind := b.fetch("/office/waterfall/quillmoss/RT-1")
 	var parts []string
 	if err := json.Unmarshal([]byte(b.read(`JSON.stringify([...document.querySelectorAll(".pair table")[0].querySelectorAll("td")].map((e) => e.textContent))`)), &parts); err != nil {
@@ -340,20 +355,121 @@ func sharedDiscrepancy(t *testing.T, mine, works *tab) {
 	path := "/office/discrepancy/" + which
 	works.visit(path)
 	works.says("Your party must answer", "verified by this desk")
-	works.choose("decision", "waived")
-	works.fill("reason", "tried to let it go")
-	works.click("Sign the decision")
-	works.says("cannot let it go itself") // who must answer does not close a claim against itself
+	offers := func(b *tab) string {
+		return b.read(`[...document.querySelector("main select[name=decision]").options].map((o) => o.value).join(" ")`)
+	}
+	if got := strings.TrimSpace(offers(works)); got != "MADE_GOOD SHARED" { // who must answer does not let itself go
+		t.Errorf("who must answer may choose %s", got)
+	}
+	mine.visit(path)
+	if got := strings.TrimSpace(offers(mine)); got != "ACCEPTED WAIVED REFERRED" { // nobody concedes in another's name
+		t.Errorf("who holds the claim may choose %s", got)
+	}
+	mine.says("It goes on to arbitration")
 	works.choose("decision", "shared")
 	works.fill("reason", "=1+1 is how a spreadsheet would read this; the handling charge was ours")
 	works.fill("conceded", "140.00 USD")
 	works.snap("office-discrepancy")
-	works.click("Sign the decision")
+	works.click("Go on")
+	works.says("Sign exactly this?", "140.00 USD", "It counts once the other side has countersigned")
+	works.snap("office-discrepancy-confirm")
+	works.click("Sign the offer")
 	works.comes(path, "Offered by thistlequay/fennimore: shared, conceded 140.00 USD")
 	mine.comes(path, "Agree to the offer")
 	mine.snap("office-offer")
 	mine.click("Countersign the offer")
 	mine.comes(path, "State: decided")
+}
+
+// raisedOnMetal demands that the lot's page shows what was raised of its light bar and of its box before it was a lot.
+func raisedOnMetal(t *testing.T, b *tab) {
+	t.Helper()
+	text := b.read(`document.querySelector("[data-fresh=raised]").innerText`)
+	for _, subject := range []string{"quillmoss/QM-3", "quillmoss/B-1"} {
+		if !strings.Contains(text, subject) {
+			t.Errorf("the lot does not show what is open on %s:\n%s", subject, text)
+		}
+	}
+}
+
+// publishesPrice publishes at the desk what the final statement waits for: one day's silver, or two days' if midnight
+// came in between.
+func publishesPrice(b *tab, lot string) {
+	b.t.Helper()
+	for range 4 {
+		b.comes(lot, "ssue the final statement")
+		if !strings.Contains(b.text(), "Publish the price of Lanternfold silver (invented)") {
+			return
+		}
+		b.visit(strings.Replace(lot, "/lot/", "/preview/", 1) + "?kind=FINAL")
+		b.says("A price is missing", "the commercial manager of quillmoss (you)")
+		b.click("Publish the price")
+		b.says("a published price is never changed")
+		b.fill("price", "33.0240")
+		b.snap("office-prices")
+		b.click("Go on")
+		b.says("Publish exactly this?", "33.0240 USD")
+		b.click("Yes, publish it")
+		b.says("The price of Lanternfold silver (invented) on")
+		b.until("the price to be signed", `["is recorded", "is signed and kept"].some((end) => document.body.innerText.includes(end))`)
+	}
+}
+
+// templateFits downloads the return to fill in and fills it in from the statement: then it is a return that is read.
+func templateFits(t *testing.T, b *tab) {
+	t.Helper()
+	file, _ := b.fetch("/office/template/thistlequay/L-1")
+	rows, err := csv.NewReader(bytes.NewReader(file)).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	file, _ = b.fetch("/office/export/statement/quillmoss/ST-1?format=csv")
+	lines, err := csv.NewReader(bytes.NewReader(file)).ReadAll()
+	if err != nil || len(lines) != len(rows) {
+		t.Fatalf("the template has %d rows, the statement %d: %v", len(rows), len(lines), err)
+	}
+	at := func(name string) int { return slices.Index(lines[0], name) }
+	for n := 1; n < len(rows); n++ {
+		row, line := rows[n], lines[n]
+		if code, _, _ := strings.Cut(line[at("code")], "/"); row[0] != code || row[5] != line[at("quantity unit")] {
+			t.Errorf("row %d of the template is %v, the statement has %v", n, row, line)
+		}
+		row[4], row[6] = line[at("quantity")], line[at("rate")]
+		row[8] = strings.TrimSpace(line[at("amount")] + " " + line[at("amount unit")])
+	}
+	var text bytes.Buffer
+	if err := csv.NewWriter(&text).WriteAll(rows); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := station.ReadReturn(text.String()); err != nil {
+		t.Errorf("the template filled in is no return: %v\n%s", err, text.String())
+	}
+}
+
+// exportsKeepFilter follows the register's own links to its exports: they hold what the page shows and nothing else.
+func exportsKeepFilter(t *testing.T, b *tab) {
+	t.Helper()
+	b.visit("/office/register?state=ANY&lot=thistlequay%2FL-1&sort=deadline")
+	paths := b.hrefs("main .links a[href^='/office/export/register/']")
+	if len(paths) != 2 {
+		t.Fatalf("the register has the exports %v", paths)
+	}
+	for _, path := range paths {
+		u, err := url.Parse(path)
+		if err != nil || u.Query().Get("lot") != "thistlequay/L-1" || u.Query().Get("state") != "ANY" {
+			t.Errorf("%s has lost the filter: %v", path, err)
+		}
+	}
+	file, _ := b.fetch(paths[0])
+	rows, err := csv.NewReader(bytes.NewReader(file)).ReadAll()
+	if err != nil || len(rows) < 2 {
+		t.Fatalf("%d rows, %v", len(rows), err)
+	}
+	for _, row := range rows[1:] {
+		if got := row[slices.Index(rows[0], "lot")]; got != "thistlequay/L-1" {
+			t.Errorf("the export of one lot holds a discrepancy of %q", got)
+		}
+	}
 }
 
 // exportsReadBack reads every sheet back with the standard library's CSV and with excelize.

@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"barward/client/station"
-	"barward/internal/identity"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
 )
@@ -18,7 +17,18 @@ func several(text string) []string {
 	return strings.FieldsFunc(text, func(r rune) bool { return strings.ContainsRune(" ,;+\t\r\n", r) })
 }
 
-// pack is the page on which bars go into a box under seals.
+// severalOnce is several, each number once: a scanner that was pressed twice has read one seal.
+func severalOnce(text string) (all []string) {
+	for _, number := range several(text) {
+		if !slices.Contains(all, number) {
+			all = append(all, number)
+		}
+	}
+	return all
+}
+
+// pack is the page on which bars go into a box under seals. What was typed is read again on a page of its own before it
+// is signed, because a box that is signed is sealed for good.
 func (v *visit) pack() error {
 	f := v.form()
 	bars, seen, err := v.barsAtHand()
@@ -26,22 +36,11 @@ func (v *visit) pack() error {
 		return err
 	}
 	if v.posted() {
-		body := &pb.BoxPacked{BoxId: f.need("box_id",
-			"Give the box the number that is painted on it."), Seals: several(f.Get("seals"))}
-		for _, mark := range append(f.Filled("bar"), several(f.Get("bars"))...) {
-			full := station.Beside(v.seat.Party+"/", mark)
-			if !slices.Contains(body.Bars, full) {
-				body.Bars = append(body.Bars, full)
-			}
-		}
-		if len(body.Bars) == 0 {
-			f.Blame("bars", "Tick or type the marks of the bars that lie in the box.")
-		}
-		if len(body.Seals) == 0 {
-			f.Blame("seals", "Put at least one seal on the box and type its number.")
-		}
-		body.Gross = f.massOf("gross")
-		if f.Good() {
+		body := v.boxPacked(f)
+		switch back := f.Get("then") == "back"; {
+		case f.Good() && f.Get("read") == "":
+			return v.readBox(f, body, bars, seen)
+		case f.Good() && !back:
 			err := v.sign(f, "Box "+body.GetBoxId(), body)
 			if err == nil {
 				return v.redirect("/goldroom/pack")
@@ -49,14 +48,70 @@ func (v *visit) pack() error {
 			if !f.refuse(err) {
 				return err
 			}
+			f.gather("bars")
+			f.gather("seals")
+			f.aloud("box_id", "seals", "gross", "bars")
+			v.status = 422
+		case !back:
+			v.status = 422
 		}
-		v.status = 422
 	}
 	boxes, _, err := v.boxesAtHand()
 	if err != nil {
 		return err
 	}
 	return v.show("packing.html", "Pack a box", map[string]any{"Form": f, "Bars": bars, "Seen": seen, "Boxes": boxes})
+}
+
+// boxPacked makes the event of the form.
+func (v *visit) boxPacked(f *Form) *pb.BoxPacked {
+	body := &pb.BoxPacked{BoxId: f.need("box_id", "Give the box the number that is painted on it."),
+		Seals: severalOnce(f.Get("seals")), Gross: f.massOf("gross")}
+	for _, mark := range append(f.Filled("bar"), several(f.Get("bars"))...) {
+		full := station.Beside(v.seat.Party+"/", mark)
+		if !slices.Contains(body.Bars, full) {
+			body.Bars = append(body.Bars, full)
+		}
+	}
+	if len(body.Bars) == 0 {
+		f.Blame("bars", "Tick or type the marks of the bars that lie in the box.")
+	}
+	if len(body.Seals) == 0 {
+		f.Blame("seals", "Put at least one seal on the box and type its number.")
+	}
+	return body
+}
+
+// readBox shows what is about to be signed, to be read against the box.
+func (v *visit) readBox(f *Form, body *pb.BoxPacked, lie []barAtHand, seen Seen) error {
+	bars := make([]barAtHand, len(body.GetBars()))
+	for i, name := range body.GetBars() {
+		bars[i] = barAtHand{Mark: shortName(v.seat.Party, name)}
+		if at := slices.IndexFunc(lie, func(b barAtHand) bool { return b.Name == name }); at >= 0 {
+			bars[i] = lie[at]
+		}
+	}
+	return v.show("packing_sign.html", "Read and sign", map[string]any{"Form": f, "Box": body, "Bars": bars, "Seen": seen})
+}
+
+// aloud says of the whole what is wrong with something that has no place of its own on the page, which shows the inputs
+// named.
+func (f *Form) aloud(shown ...string) {
+	for at, text := range f.faults {
+		if !slices.Contains(shown, at) && f.Fault == "" {
+			f.Fault = text
+		}
+	}
+}
+
+// gather puts what is wrong with one of several values of an input beside the input.
+func (f *Form) gather(name string) {
+	for at, text := range f.faults {
+		if strings.HasPrefix(at, name+"[") {
+			f.Blame(name, text)
+			delete(f.faults, at)
+		}
+	}
 }
 
 // massOf completes a mass of the form in grams where no unit was typed, and blames what is none.
@@ -72,6 +127,9 @@ func (f *Form) massOf(name string) string {
 	return m.String()
 }
 
+// nobody is the choice that somebody makes on purpose where there is no carrier or no witness.
+const nobody = "nobody"
+
 // advise is the page on which boxes are announced to a refinery under an agreement.
 func (v *visit) advise() error {
 	f := v.form()
@@ -84,7 +142,8 @@ func (v *visit) advise() error {
 	if err != nil {
 		return err
 	}
-	carriers, err := v.carrierOptions(Option{Text: "Nobody: the mine carries it itself"})
+	carriers, err := v.carrierOptions(Option{Text: "Choose who carries it"},
+		Option{Value: nobody, Text: "Nobody: the mine carries it itself"})
 	if err != nil {
 		return err
 	}
@@ -93,7 +152,10 @@ func (v *visit) advise() error {
 	}
 	if v.posted() {
 		body := &pb.ConsignmentAdvised{ConsignmentId: f.need("consignment_id", "Give the consignment its number."),
-			Agreement: f.need("agreement", "Choose the agreement that it is sold under."), Carrier: f.Get("carrier")}
+			Agreement: f.need("agreement", "Choose the agreement that it is sold under."), Carrier: f.need("carrier", "Choose who carries it, or say that nobody does.")}
+		if body.Carrier == nobody {
+			body.Carrier = ""
+		}
 		for _, box := range f.Filled("boxes") {
 			body.Boxes = append(body.Boxes, station.Beside(v.seat.Party+"/", box))
 		}
@@ -108,6 +170,8 @@ func (v *visit) advise() error {
 			if !f.refuse(err) {
 				return err
 			}
+			f.gather("boxes")
+			f.aloud("consignment_id", "agreement", "carrier", "boxes")
 		}
 		v.status = 422
 	}
@@ -151,12 +215,13 @@ type sealRow struct {
 	Read    string
 	Gross   string
 	Verdict verdict
+	Bad     string // the input that is to be put right before it can be signed
 }
 
 // sealVerdict compares the seals read with those on record. A difference is no refusal: what was read is what is
 // signed.
 func sealVerdict(b boxAtHand, read string) verdict {
-	got := several(read)
+	got := severalOnce(read)
 	switch {
 	case len(got) == 0:
 		return verdict{Kind: "open", Text: "read its seals: " + count(len(b.Seals), "seal")}
@@ -195,13 +260,18 @@ func (v *visit) release() error {
 	if v.posted() {
 		body := v.released(f, rows)
 		if f.Good() {
+			name := body.GetConsignment()
 			err := v.sign(f, "The release of "+shortName(v.seat.Party, body.GetConsignment())+" to "+body.GetToParty(), body)
 			if err == nil {
+				v.d.tell(flash{Kind: "notice", Text: "The papers of " + shortName(v.seat.Party, name) + ":", Links: []Option{
+					{Value: "/papers/advice/" + name + ".pdf", Text: "Print the consignment advice"},
+					{Value: "/papers/handed/" + name + ".pdf", Text: "Print the custody receipt"}}})
 				return v.redirect("/goldroom")
 			}
 			if !f.refuse(err) {
 				return err
 			}
+			f.aloud("consignment", "to_party", "accept_by", "transport")
 		}
 		v.status = 422
 	}
@@ -230,9 +300,29 @@ func releaseRows(f *Form, all []boxAtHand) (rows []sealRow) {
 			}
 		}
 		row.Verdict = sealVerdict(b, row.Read)
+		if row.Gross != "" {
+			if _, err := mass(row.Gross, "g"); err != nil {
+				row.Verdict = verdict{Kind: "no", Text: grossWords(row.Gross, err)}
+			}
+		}
 		rows = append(rows, row)
 	}
 	return rows
+}
+
+// grossWords says what is wrong with a gross mass, and where a seal that was scanned into it belongs.
+func grossWords(text string, err error) string {
+	if strings.Contains(text, ",") {
+		return "Gross: " + strings.TrimSuffix(station.TextOf(err), ".")
+	}
+	return "Gross: " + refusal.Quote(text) + " is no mass. A seal goes into Seals"
+}
+
+// blameRow says what is wrong with an input of one box.
+func (f *Form) blameRow(rows []sealRow, i int, name, text string) {
+	rows[i].Bad, rows[i].Verdict = name, verdict{Kind: "no", Text: text}
+	f.Blame(fmt.Sprintf("%s[%d]", name, i), text)
+	f.Fault = "This cannot be signed yet; beside each place it says why."
 }
 
 // released makes the event of the form.
@@ -247,15 +337,15 @@ func (v *visit) released(f *Form, rows []sealRow) *pb.Released {
 			body.AcceptBy = at.Format(time.RFC3339)
 		}
 	}
-	for _, row := range rows {
-		reading := &pb.BoxReading{Box: row.Box.Name, Seals: several(row.Read)}
+	for i, row := range rows {
+		reading := &pb.BoxReading{Box: row.Box.Name, Seals: severalOnce(row.Read)}
 		if len(reading.Seals) == 0 {
-			f.Fault = "Read the seals of box " + row.Box.Number + " before it leaves."
+			f.blameRow(rows, i, "seals", "Read the seals of box "+row.Box.Number+" before it leaves.")
 		}
 		if row.Gross != "" {
 			m, err := mass(row.Gross, "g")
 			if err != nil {
-				f.Fault = "Box " + row.Box.Number + ": " + station.TextOf(err)
+				f.blameRow(rows, i, "gross", grossWords(row.Gross, err))
 			}
 			reading.Gross = m.String()
 		}
@@ -293,7 +383,7 @@ func (v *visit) releaseLive() error {
 	if err != nil {
 		return err
 	}
-	parts := map[string]template.HTML{}
+	parts := map[string]template.HTML{"fault": ""} // what was wrong when it was to be signed may be right now
 	for i, row := range releaseRows(f, all) {
 		html, err := v.part("packing_release.html", "verdict", row.Verdict)
 		if err != nil {
@@ -302,83 +392,6 @@ func (v *visit) releaseLive() error {
 		parts[fmt.Sprintf("verdict-%d", i)] = html
 	}
 	return v.answer(fresh{Parts: parts})
-}
-
-// sample is the page on which a sample and its sealed packets are recorded.
-func (v *visit) sample() error {
-	f := v.form()
-	f.Set("source", v.r.URL.Query().Get("source"))
-	of, usual := "A bar or a pour", [][2]string{{"P1", "SELLER"}, {"P2", "RESERVE"}}
-	if v.seat.Kind == identity.Refinery {
-		of, usual = "A lot", [][2]string{{"P1", "SELLER"}, {"P2", "REFINER"}, {"P3", "UMPIRE"}}
-	}
-	if v.posted() {
-		body := v.sampleTaken(f)
-		if f.Good() {
-			err := v.sign(f, "Sample "+body.GetSampleId(), body)
-			if err == nil {
-				return v.redirect(v.room.Path + "/sample")
-			}
-			if !f.refuse(err) {
-				return err
-			}
-		}
-		v.status = 422
-	}
-	if len(f.All("packet_id")) == 0 {
-		for _, packet := range usual {
-			f.values.Add("packet_id", packet[0])
-			f.values.Add("seal", "")
-			f.values.Add("holder", packet[1])
-		}
-	}
-	type packetRow struct{ Number, Seal, Holder string }
-	var rows []packetRow
-	ids, seals, holders := f.All("packet_id"), f.All("seal"), f.All("holder")
-	for i := range ids {
-		if i < len(seals) && i < len(holders) {
-			rows = append(rows, packetRow{ids[i], seals[i], holders[i]})
-		}
-	}
-	bars, seen, err := v.barsAtHand()
-	if err != nil {
-		return err
-	}
-	return v.show("goldroom_sample.html", "Take a sample", map[string]any{"Form": f, "Room": v.room, "Of": of,
-		"Rows": rows, "Bars": bars,
-		"Seen":    seen,
-		"Methods": enumOptions(pb.SampleMethod_name, "SAMPLE_METHOD_"), "Holders": enumOptions(pb.PacketHolder_name,
-			"PACKET_HOLDER_")})
-}
-
-func (v *visit) sampleTaken(f *Form) *pb.SampleTaken {
-	body := &pb.SampleTaken{SampleId: f.need("sample_id", "Give the sample its number."),
-		Source: station.Beside(v.seat.Party+"/", f.need("source", "Say which bar or pour it was taken from.")),
-		Method: pb.SampleMethod(pb.SampleMethod_value["SAMPLE_METHOD_"+f.need("method",
-			"Say how it was taken.")]), Mass: f.massOf("mass")}
-	for _, position := range strings.Split(f.Get("positions"), ",") {
-		if position = strings.TrimSpace(position); position != "" {
-			body.Positions = append(body.Positions, position)
-		}
-	}
-	ids, seals, holders := f.All("packet_id"), f.All("seal"), f.All("holder")
-	for i := range ids {
-		if i >= len(seals) || i >= len(holders) || ids[i] == "" && seals[i] == "" {
-			continue
-		}
-		body.Packets = append(body.Packets, &pb.Packet{PacketId: ids[i], Seal: seals[i],
-			Holder: pb.PacketHolder(pb.PacketHolder_value["PACKET_HOLDER_"+holders[i]])})
-	}
-	return body
-}
-
-// enumOptions are the values of a choice of the protos, in words and in their order.
-func enumOptions(names map[int32]string, prefix string) (options []Option) {
-	for i := int32(1); int(i) < len(names); i++ {
-		name := strings.TrimPrefix(names[i], prefix)
-		options = append(options, Option{Value: name, Text: strings.ToLower(strings.ReplaceAll(name, "_", " "))})
-	}
-	return options
 }
 
 // notHere is the refusal of a page about something that this workstation does not know.

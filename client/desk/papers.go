@@ -17,6 +17,7 @@ func paperKinds() map[string]paperKind {
 		"box":            (*visit).boxPaper,
 		"packets":        (*visit).packetPaper,
 		"advice":         (*visit).advicePaper,
+		"handed":         (*visit).handedPaper,
 		"receipt":        (*visit).receiptPaper,
 		"taken":          (*visit).takenPaper,
 		"arrival":        (*visit).arrivalPaper,

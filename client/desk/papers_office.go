@@ -222,15 +222,18 @@ func (v *visit) receiptPaper(name string) ([]byte, error) {
 				accepted = other
 			}
 		}
-		for _, d := range thing.GetBox().GetDiscrepancies() {
-			one, err := v.freshThing(pb.ThingKind_THING_KIND_DISCREPANCY, d)
-			if err != nil {
-				return nil, err
+	}
+	// What a hand-off raised may be about any of its boxes, or about their count.
+	consignment := entry.GetEvent().GetReleased().GetConsignment() + entry.GetEvent().GetAccepted().GetConsignment()
+	err = v.d.station.Walk(v.ctx(), pb.ThingKind_THING_KIND_DISCREPANCY, filterOf("consignment", consignment),
+		func(t *pb.Thing) bool {
+			if d := t.GetDiscrepancy(); slices.Contains(entries, d.GetEntry()) {
+				raised = append(raised, d)
 			}
-			if slices.Contains(entries, one.GetDiscrepancy().GetEntry()) {
-				raised = append(raised, one.GetDiscrepancy())
-			}
-		}
+			return len(raised) < maxPaperBars
+		})
+	if err != nil {
+		return nil, err
 	}
 	p, err := v.paperOn(entries...)
 	if err != nil {

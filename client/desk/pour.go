@@ -158,7 +158,8 @@ func (v *visit) myDraft() (pourDraft, error) {
 type barRow struct {
 	Mark, First, Second string
 	Verdict             verdict
-	taken               bool // it is complete, and a bar of the pour
+	Bad                 string // the input that is to be put right before it can be signed
+	taken               bool   // it is complete, and a bar of the pour
 }
 
 // pourSheet is a pour as typed, put to the rules of its balance.
@@ -176,6 +177,8 @@ type pourSheet struct {
 	Seen     Seen
 	Saved    string
 	Sheet    string // names this showing of the page
+	Doubled  string // why its number cannot be used
+	known    func(mark string) bool
 	body     *pb.PourRecorded
 }
 
@@ -192,6 +195,7 @@ func (v *visit) pour() error {
 		if draft, err = v.save(draft); err != nil {
 			return err
 		}
+		v.d.used.ask()
 		sheet, err := v.sheet(draft)
 		if err != nil {
 			return err
@@ -315,6 +319,14 @@ func (v *visit) sheet(draft pourDraft) (*pourSheet, error) {
 			instrument = &b
 		}
 	}
+	if _, again := v.signedBefore(&Form{Once: draft.ID}); !again { // a pour is no double of itself
+		s.known = func(mark string) bool {
+			return v.onRecord(pb.ThingKind_THING_KIND_BAR, draft.Party+"/"+mark)
+		}
+		if n := f.Get("pour_id"); n != "" && v.onRecord(pb.ThingKind_THING_KIND_POUR, draft.Party+"/"+n) {
+			s.Doubled = "Pour " + n + " is on record already. Give this one a number of its own."
+		}
+	}
 	s.judge(instrument)
 	s.Saved = "Kept on this workstation at " + draft.Changed.Local().Format("15:04:05")
 	return s, nil
@@ -357,7 +369,7 @@ func (s *pourSheet) judge(b *weighing.Balance) {
 		if i < len(second) {
 			row.Second = second[i]
 		}
-		weight, poured := row.judge(b, unit, used)
+		weight, poured := row.judge(b, unit, used, s.known)
 		if row.taken = poured != nil; row.taken {
 			s.body.Bars = append(s.body.Bars, poured)
 			s.Bars++
@@ -393,7 +405,8 @@ func (s *pourSheet) judge(b *weighing.Balance) {
 }
 
 // judge puts one bar to the rules. It returns the bar where it is complete, with its weight.
-func (r *barRow) judge(b *weighing.Balance, unit string, used map[string]bool) (quantity.Mass, *pb.PouredBar) {
+func (r *barRow) judge(b *weighing.Balance, unit string, used map[string]bool, known func(string) bool) (quantity.Mass,
+	*pb.PouredBar) {
 	say := func(kind, format string, args ...any) {
 		r.Verdict = verdict{Kind: kind, Text: fmt.Sprintf(format, args...)}
 	}
@@ -426,6 +439,9 @@ func (r *barRow) judge(b *weighing.Balance, unit string, used map[string]bool) (
 	case used[r.Mark]:
 		say("no", "%s is in this pour already; a mark is used once", r.Mark)
 		return quantity.Mass{}, nil
+	case known != nil && known(r.Mark):
+		say("no", "%s is on record already; a mark is used once", r.Mark)
+		return quantity.Mass{}, nil
 	}
 	used[r.Mark] = true
 	switch {
@@ -451,14 +467,36 @@ func (r *barRow) judge(b *weighing.Balance, unit string, used map[string]bool) (
 	return weight.Mass, bar
 }
 
+// wrongInput is the input of a bar that is to be put right.
+func (r barRow) wrongInput() string {
+	unread := func(text string) bool { _, err := mass(text, "g"); return text != "" && err != nil }
+	switch {
+	case unread(r.First):
+		return "reading1"
+	case unread(r.Second):
+		return "reading2"
+	case r.Mark == "" || strings.HasPrefix(r.Verdict.Text, r.Mark+" is "): // it is used already
+		return "mark"
+	case r.First == "":
+		return "reading1"
+	case r.Second == "":
+		return "reading2"
+	}
+	return "reading1"
+}
+
 // complete blames what is missing before a pour can be signed.
 func (v *visit) complete(s *pourSheet) {
 	f := s.Form
 	f.need("pour_id", "Give the pour its number.")
+	if s.Doubled != "" {
+		f.Blame("pour_id", s.Doubled)
+	}
 	f.need("balance", "Choose the balance that the bars were weighed on.")
 	for i, row := range s.Rows {
 		if row != (barRow{}) && !row.taken {
 			f.Blame(fmt.Sprintf("mark[%d]", i), row.Verdict.Text)
+			s.Rows[i].Bad = row.wrongInput()
 		}
 	}
 	switch {

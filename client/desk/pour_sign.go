@@ -2,6 +2,7 @@ package desk
 
 import (
 	"net/url"
+	"slices"
 	"strings"
 
 	"github.com/google/uuid"
@@ -47,15 +48,31 @@ func (v *visit) signPour() error {
 		"Witnesses": v.witnesses()})
 }
 
-// witnesses are the keys that a second person can sign with: all but the one in use.
+// witnesses are the keys that a second person can sign with: those of our own people who work in the gold room, and
+// those of which it is not known whose they are. Who signs alone says so: nobody is what no key press brings about.
 func (v *visit) witnesses() []Option {
-	options := []Option{{Value: "", Text: "Nobody now; later"}}
+	return append(append([]Option{{Text: "Choose who was there"}}, v.secondKeys()...),
+		Option{Value: nobody, Text: "Nobody now"})
+}
+
+func (v *visit) secondKeys() (options []Option) {
 	for _, k := range v.d.keyFiles() {
-		if k.ID != v.seat.File {
-			options = append(options, Option{Value: k.ID, Text: k.Name + " (" + k.Note + ")"})
+		if k.ID != v.seat.File && (k.of.Party == "" || k.of.Party == v.seat.Party) && mayWitness(k.of.Roles) {
+			text := k.Name
+			if k.of.Party == "" {
+				text += " (" + k.Note + ")"
+			}
+			options = append(options, Option{Value: k.ID, Text: text})
 		}
 	}
 	return options
+}
+
+// mayWitness reports whether roles, apart by blanks, are those of somebody who is at a pour; unknown ones may be.
+func mayWitness(roles string) bool {
+	all := strings.Fields(roles)
+	return len(all) == 0 || slices.Contains(all, string(identity.Witness)) ||
+		slices.Contains(all, string(identity.GoldRoomOfficer))
 }
 
 // meHere stands for the key of who sits here, in the choice of a witness.
@@ -63,12 +80,16 @@ const meHere = "me"
 
 // laterWitnesses are the keys with which a pour that was signed before can be witnessed: that of who sits here, too.
 func (v *visit) laterWitnesses() []Option {
-	return append([]Option{{Value: meHere, Text: v.seat.Name + " (you, no passphrase needed)"}}, v.witnesses()[1:]...)
+	return append([]Option{{Value: meHere, Text: v.seat.Name + " (you, no passphrase needed)"}}, v.secondKeys()...)
 }
 
 // witnessKey opens the witness's key, before anything is signed.
 func (v *visit) witnessKey(f *Form) (*identity.Key, string, error) {
-	if f.Get("witness") == "" {
+	switch f.Get("witness") {
+	case "":
+		return nil, "", refusal.Invalidf("WITNESS_NOT_CHOSEN", "witness",
+			"Choose whose key the witness signs with, or say that nobody witnesses it now.")
+	case nobody:
 		return nil, "", nil
 	}
 	key, _, label, err := v.d.openKey(f.Get("witness"), v.r.PostForm.Get("witness_passphrase"))
@@ -97,6 +118,7 @@ func (v *visit) signSheet(f *Form, draft pourDraft, sheet *pourSheet) error {
 	if err != nil {
 		return err
 	}
+	v.d.used.ask()
 	draft.Event = items[0].ID.String()
 	if err := v.d.keepDraft(draft); err != nil {
 		return err
@@ -136,6 +158,8 @@ type pourView struct {
 	Weights      map[string]string
 	Total        string
 	Witnesses    []string
+	By           []string // the witnesses' names
+	Officer      string   // name of who poured; empty where it is not known
 	WitnessWaits bool
 	Waits        bool
 	Refused      string
@@ -193,6 +217,10 @@ func (v *visit) pourSeen(party, number string) (*pourView, error) {
 		p.Total = waits.GetTotal()
 	}
 	p.At = instantWords(p.at)
+	for _, w := range p.Witnesses {
+		p.By = append(p.By, v.personName(w))
+	}
+	p.Officer = v.authorName(p.Pour)
 	if b := v.balanceKnown(p.Recorded.GetBalance()); b != nil {
 		for _, bar := range p.Recorded.GetBars() {
 			weight, words := station.Judge(b, bar.GetReadings())
@@ -206,6 +234,27 @@ func (v *visit) pourSeen(party, number string) (*pourView, error) {
 		}
 	}
 	return p, nil
+}
+
+// personName is how people write the name of a person, party/person; where it is not known, their short name.
+func (v *visit) personName(name string) string {
+	thing, _, err := v.get(pb.ThingKind_THING_KIND_PERSON, name)
+	if err == nil && thing.GetPerson().GetDisplayName() != "" {
+		return thing.GetPerson().GetDisplayName()
+	}
+	return shortName(v.seat.Party, name)
+}
+
+// authorName is who signed a pour on record, by its entry.
+func (v *visit) authorName(pour *pb.Pour) string {
+	if len(pour.GetEntries()) == 0 || !v.d.sender.now().Up {
+		return ""
+	}
+	entry, err := v.d.station.Entry(v.ctx(), pour.GetEntries()[0])
+	if err != nil || entry.GetAuthor() == "" {
+		return ""
+	}
+	return v.personName(entry.GetAuthor())
 }
 
 // isOf reports whether a countersignature that waits is of a pour on record.
@@ -245,6 +294,9 @@ func (v *visit) witnessNow(f *Form, p *pourView) error {
 	key, who, err := &v.seat.key, v.seat.Name, error(nil)
 	if f.Get("witness") != meHere {
 		key, who, err = v.witnessKey(f)
+	}
+	if err == nil && key == nil {
+		err = refusal.Invalidf("WITNESS_NOT_CHOSEN", "witness", "Choose whose key it is.")
 	}
 	if err != nil {
 		return err
@@ -289,9 +341,15 @@ func (v *visit) pours() error {
 		return err
 	}
 	var pours []*pb.Pour
+	people := map[string]string{}
 	for _, thing := range list.GetThings() {
 		pours = append(pours, thing.GetPour())
+		for _, w := range thing.GetPour().GetWitnesses() {
+			if people[w] == "" {
+				people[w] = v.personName(w)
+			}
+		}
 	}
-	return v.show("pours.html", "Pours", map[string]any{"Pours": pours, "Next": list.GetNextPageToken(),
+	return v.show("pours.html", "Pours", map[string]any{"Pours": pours, "People": people, "Next": list.GetNextPageToken(),
 		"First": token == "", "Seen": seen})
 }

@@ -37,6 +37,15 @@ func (s *seat) May(event identity.EventKind) bool {
 	return slices.ContainsFunc(s.Roles, func(role identity.Role) bool { return identity.May(s.Kind, role, event) })
 }
 
+// roleNames writes roles as they are kept on the disk.
+func roleNames(roles []identity.Role) string {
+	var names []string
+	for _, role := range roles {
+		names = append(names, string(role))
+	}
+	return strings.Join(names, " ")
+}
+
 // RoleWords are the roles in words.
 func (s *seat) RoleWords() string {
 	var words []string
@@ -54,6 +63,7 @@ type flash struct {
 	Kind  string // done, waits or wrong: said in words too
 	Text  string
 	Lines []string
+	Links []Option // what to do next, each opened in a window of its own
 }
 
 // sitting returns the seat of a ticket and marks its use; nil if there is none or it was left too long.
@@ -131,12 +141,14 @@ type keyFile struct {
 	Path string
 	Name string // the person, as far as it is known: a file tells whose it is only to who opens it
 	Note string // what is known beyond it
+	of   nameOfKey
 }
 
 // nameOfKey is what the desk remembers of a key file that was opened here once.
 type nameOfKey struct {
 	Name  string `json:"name"`
 	Party string `json:"party"`
+	Roles string `json:"roles,omitempty"` // apart by blanks
 }
 
 // keyFiles lists the key files of the home and of the folders and files that were named, in order of name.
@@ -158,9 +170,9 @@ func (d *Desk) keyFiles() []keyFile {
 		if file.Name == "key" { // the usual name; the folder says more
 			file.Name = filepath.Base(filepath.Dir(path))
 		}
-		file.Note = "never opened here"
+		file.Note = "new here"
 		if k, ok := known[path]; ok && k.Name != "" {
-			file.Name = k.Name
+			file.Name, file.of = k.Name, k
 			if k.Party != "" {
 				file.Note = k.Party
 			}
@@ -232,6 +244,9 @@ func (d *Desk) rememberKey(path string, n nameOfKey) {
 	_, _ = d.kept.ReadJSON("keys.json", &known)
 	if n.Party == "" {
 		n.Party = known[path].Party
+	}
+	if n.Roles == "" {
+		n.Roles = known[path].Roles
 	}
 	if known[path] == n {
 		return

@@ -6,7 +6,9 @@ import "barward/internal/identity"
 type startPage struct {
 	Rooms []room
 	Guide []guideStep
-	Known bool
+	// Unwitnessed are pours that wait for a second person's signature.
+	Unwitnessed []Option
+	Known       bool
 }
 
 // guideStep is one step of the way from nothing to the first pour.
@@ -30,5 +32,10 @@ func (v *visit) start() error {
 		}
 		p.Guide = steps
 	}
+	unwitnessed, err := v.unwitnessed()
+	if err != nil {
+		return err
+	}
+	p.Unwitnessed = unwitnessed
 	return v.show("start.html", "Start", p)
 }

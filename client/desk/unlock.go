@@ -55,7 +55,8 @@ func (v *visit) unlock() error {
 	}
 	v.d.mu.Unlock()
 	if known.Known() {
-		v.d.rememberKey(file.Path, nameOfKey{Name: known.Name, Party: known.Party})
+		v.d.rememberKey(file.Path, nameOfKey{Name: known.Name, Party: known.Party,
+			Roles: roleNames(known.Roles)})
 	}
 	if err := v.d.kept.WriteJSON("last-key.json", file.ID); err != nil {
 		return err

@@ -162,7 +162,9 @@ func (v *visit) show(name, title string, page any) error {
 		w.Here = v.room.Path
 	}
 	if v.seat != nil {
-		w.Flashes = v.d.told()
+		if !v.live() { // a script that looks for news has nobody to tell
+			w.Flashes = v.d.told()
+		}
 		for _, r := range rooms() {
 			if r.open(v.seat) {
 				w.Rooms = append(w.Rooms, r)

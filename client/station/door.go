@@ -26,6 +26,10 @@ type Door struct {
 	// permits a bar to differ from it by, nil where that is not known here.
 	Before map[string]Before `json:"before,omitempty"`
 	Limit  *weighing.Limit   `json:"limit,omitempty"`
+	// Packed holds the seals that were put on, by box, as far as it was told; Seals is what was read off it last. Open
+	// holds the discrepancies of the seals of a box that nobody decided yet, by name.
+	Packed map[string][]string `json:"packed,omitempty"`
+	Open   map[string][]string `json:"open,omitempty"`
 
 	boxOf map[string]string // advised box of each bar
 	found map[string]bool   // bars that came
@@ -97,12 +101,15 @@ func (s *Station) askDoor(ctx context.Context, consignment string) (*Door, error
 		return nil, err
 	}
 	c := thing.GetConsignment()
-	d := &Door{Consignment: consignment, Seals: map[string][]string{}}
+	d := &Door{Consignment: consignment, Seals: map[string][]string{}, Packed: map[string][]string{},
+		Open: map[string][]string{}}
+	flagged := false
 	advisedIn := map[string]string{}
 	err = s.Walk(ctx, pb.ThingKind_THING_KIND_BOX, fmt.Sprintf("consignment = %q", consignment), func(t *pb.Thing) bool {
 		b := t.GetBox()
 		d.Advised = append(d.Advised, custody.Box{ID: b.GetName(), Bars: b.GetBars()})
-		d.Seals[b.GetName()] = b.GetSeals()
+		d.Seals[b.GetName()], d.Packed[b.GetName()] = b.GetSeals(), packedSeals(b.GetRoute())
+		flagged = flagged || len(b.GetDiscrepancies()) > 0
 		for _, bar := range b.GetBars() {
 			advisedIn[bar] = b.GetName()
 		}
@@ -115,7 +122,22 @@ func (s *Station) askDoor(ctx context.Context, consignment string) (*Door, error
 		// In which box it was found, the bar itself tells; asking for each would take a call a bar. The advised one stands.
 		d.Scans = append(d.Scans, custody.Scan{Box: advisedIn[bar], Bar: bar})
 	}
+	if flagged {
+		if err := s.askOpen(ctx, d); err != nil {
+			return nil, err
+		}
+	}
 	return d, s.askWeights(ctx, d, c.GetAdvised().GetAgreement())
+}
+
+// askOpen asks which discrepancies of seals are open.
+func (s *Station) askOpen(ctx context.Context, d *Door) error {
+	filter := fmt.Sprintf(`consignment = %q AND kind = "SEAL" AND state = "OPEN"`, d.Consignment)
+	return seldom(s.Walk(ctx, pb.ThingKind_THING_KIND_DISCREPANCY, filter, func(t *pb.Thing) bool {
+		about := t.GetDiscrepancy().GetSubject()
+		d.Open[about] = append(d.Open[about], t.GetDiscrepancy().GetName())
+		return true
+	}))
 }
 
 // askWeights asks what the bars weighed last and by how much they may differ from it. Who may not read one of the two

@@ -1,7 +1,9 @@
 package station
 
 import (
+	"bytes"
 	"context"
+	"encoding/csv"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -112,12 +114,7 @@ func Tasks(lot *pb.Lot, x assay.Exchange, statements []*pb.Statement) (tasks []T
 			tasks = append(tasks, task)
 		}
 	}
-	var stands *pb.Statement
-	for _, s := range statements {
-		if s.GetKind() != pb.StatementKind_STATEMENT_KIND_PROVISIONAL && s.GetCorrectedBy() == "" {
-			stands = s
-		}
-	}
+	stands := Standing(statements)
 	switch {
 	case lot.GetState() == pb.LotState_LOT_STATE_ASSAYS_SETTLED:
 		tasks = append(tasks, Task{What: "state", By: both, Either: true})
@@ -128,13 +125,45 @@ func Tasks(lot *pb.Lot, x assay.Exchange, statements []*pb.Statement) (tasks []T
 		if len(lot.GetReturns()) == 0 {
 			tasks = append(tasks, Task{What: "return", By: []string{lot.GetSeller()}})
 		}
-		payer := lot.GetParty() // who pays records it; a net below zero is due from the seller
-		if strings.HasPrefix(stands.GetNet(), "-") {
-			payer = lot.GetSeller()
-		}
-		tasks = append(tasks, Task{What: "pay", By: []string{payer}, About: stands.GetName()})
+		tasks = append(tasks, Task{What: "pay", By: []string{Payer(lot, stands)}, About: stands.GetName()})
 	}
 	return tasks
+}
+
+// Standing is the statement that stands: the last that is not provisional and that no other corrects; nil if none does.
+func Standing(statements []*pb.Statement) (stands *pb.Statement) {
+	for _, s := range statements {
+		if s.GetKind() != pb.StatementKind_STATEMENT_KIND_PROVISIONAL && s.GetCorrectedBy() == "" {
+			stands = s
+		}
+	}
+	return stands
+}
+
+// Payer is the party that pays a statement and records that it did: the refinery, or the seller where the net is
+// below zero.
+func Payer(lot *pb.Lot, s *pb.Statement) string {
+	if strings.HasPrefix(s.GetNet(), "-") {
+		return lot.GetSeller()
+	}
+	return lot.GetParty()
+}
+
+// PrecisionsFit reports whether two results, fineness in parts per thousand, agree with the standard deviations and
+// biases stated of their laboratories: whether their difference, less that of the biases, lies within three standard
+// deviations of it (common practice, no source). The square is compared, so that nothing is rounded.
+func PrecisionsFit(seller, refiner, sellerSigma, sellerBias, refinerSigma, refinerBias string) (bool, error) {
+	var x [6]quantity.Decimal
+	for i, text := range []string{seller, refiner, sellerSigma, sellerBias, refinerSigma, refinerBias} {
+		number, _, _ := strings.Cut(text, " ")
+		var err error
+		if x[i], err = quantity.ParseDecimal(number); err != nil {
+			return false, err
+		}
+	}
+	apart := x[0].Sub(x[3]).Sub(x[1].Sub(x[5]))
+	variance := x[2].Mul(x[2]).Add(x[4].Mul(x[4]))
+	return apart.Mul(apart).Cmp(quantity.NewDecimal(9).Mul(variance)) <= 0, nil
 }
 
 // DaysUntil counts the UTC days from an instant to a last day: 0 on that day itself, negative after it.
@@ -238,6 +267,20 @@ func ReadReturn(text string) (settlement.Return, error) {
 	column := len([]rune(before[strings.LastIndexByte(before, '\n')+1:]))
 	return r, refusal.Invalidf(refused.Reason, fmt.Sprintf("line %d, column %d", line, max(column, 1)), "%s",
 		refused.Text).Because(refused.Cause)
+}
+
+// ReturnTemplate is a return to be filled in, as CSV: the lines of a statement that ReadReturn would take, with their
+// codes and units, and no figures.
+func ReturnTemplate(s settlement.Statement) ([]byte, error) {
+	var b bytes.Buffer
+	w := csv.NewWriter(&b)
+	w.UseCRLF = true
+	rows := [][]string{{"code", "element", "name", "unit", "quantity", "quantity_unit", "rate", "rate_unit", "amount"}}
+	for _, l := range s.Return().Lines {
+		rows = append(rows, []string{string(l.Code), string(l.Element), l.Name, l.Unit, "", l.QuantityUnit, "", l.RateUnit, ""})
+	}
+	err := w.WriteAll(rows)
+	return b.Bytes(), err
 }
 
 // ReconciliationOf returns the comparison itself, line by line. Its sums must be those that the service says beside it:

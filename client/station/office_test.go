@@ -250,3 +250,23 @@ func TestStatementOfHoldsItsDocument(t *testing.T) {
 		}
 	}
 }
+
+// By hand, with the right triangle of 3, 4 and 5: standard deviations of 3 and 4 give 5 for a difference, of which three
+// are 15. Biases of 2 and -1 move it by 3.
+func TestPrecisionsFit(t *testing.T) {
+	for _, tt := range []struct {
+		seller, refiner, sellerBias, refinerBias string
+		want                                     bool
+	}{
+		{"815.00", "800.00", "0", "0", true}, {"815.01", "800.00", "0", "0", false}, {"800.00 ppt", "815.01 ppt", "0", "0", false},
+		{"818.00", "800.00", "2", "-1", true}, {"818.01", "800.00", "2", "-1", false},
+	} {
+		fits, err := PrecisionsFit(tt.seller, tt.refiner, "3", tt.sellerBias, "4", tt.refinerBias)
+		if err != nil || fits != tt.want {
+			t.Errorf("%+v: %v, %v", tt, fits, err)
+		}
+	}
+	if _, err := PrecisionsFit("", "800.00", "3", "0", "4", "0"); err == nil {
+		t.Error("a result that is not there has a precision")
+	}
+}

@@ -5,7 +5,6 @@ import (
 	"slices"
 	"strings"
 
-	"barward/internal/custody"
 	"barward/internal/quantity"
 	"barward/internal/weighing"
 	pb "barward/proto/barward/v1"
@@ -27,6 +26,7 @@ type Scan struct {
 	bar       *string // on the balance; empty where its mark cannot be read; nil where none is
 	readings  []string
 	apart     []string // the last readings that did not agree
+	off       []string // what bars weighed differently beyond the limit, in words
 }
 
 // Sign is what a verdict means before it is read.
@@ -46,11 +46,13 @@ type Verdict struct {
 	// CONDITION, NOTHING, UNKNOWN, NOT WEIGHED, WEIGHT or UNDONE.
 	Word string
 	Text string
+	// Offer holds lines that may have been meant instead.
+	Offer []string
 }
 
 // Glance makes a verdict.
 func Glance(sign Sign, word, format string, args ...any) Verdict {
-	return Verdict{sign, word, fmt.Sprintf(format, args...)}
+	return Verdict{Sign: sign, Word: word, Text: fmt.Sprintf(format, args...)}
 }
 
 // String is the verdict in one line.
@@ -70,10 +72,14 @@ func (s *Scan) OnBalance() (bar string, readings []string, ok bool) {
 	return *s.bar, slices.Clone(s.readings), true
 }
 
-// Line answers one line. It is a box number, with its seals behind it or on lines of their own (seal SN-101); then
-// a bar's mark, with its readings behind it or on lines of their own. Two readings that agree complete the bar,
-// and its event is returned. Also: "?" for a mark that cannot be read, "! dented" for a condition, "extra MARK"
-// for a bar that is not on the advice, "keep" to record readings that do not agree, "stop" to end.
+// Differ says which bars weigh more or less than before, beyond the limit, as they were scanned.
+func (s *Scan) Differ() []string { return slices.Clone(s.off) }
+
+// Line answers one line. It is a box number, with its seals behind it or on lines of their own, as they are scanned
+// (seal SN-199 for one that is not on record); then a bar's mark, with its readings behind it or on lines of their own.
+// Two readings that agree complete the bar, and its event is returned. Also: "?" for a mark that cannot be read,
+// "! dented" for a condition, "extra MARK" for a bar that is not on the advice, "keep" to record readings that do not
+// agree, "undo" for the last step, "stop" to end.
 func (s *Scan) Line(text string) (answers []Verdict, event *pb.BarReceived, stop bool) {
 	words := strings.Fields(text)
 	if len(words) == 0 {
@@ -121,6 +127,9 @@ func (s *Scan) Line(text string) (answers []Verdict, event *pb.BarReceived, stop
 		answers, event := s.read(readings)
 		return answers, event, false
 	}
+	if s.box != "" && s.Door.known(first) {
+		return []Verdict{s.sealed(words)}, nil, false
+	}
 	if readings, ok := s.masses(rest); ok && len(readings) >= 2 || strings.Contains(first, "/") {
 		answers, event = s.scanned(name, rest)
 		return answers, event, false
@@ -130,8 +139,15 @@ func (s *Scan) Line(text string) (answers []Verdict, event *pb.BarReceived, stop
 			"%s is a weight, and no bar is on the balance; nothing recorded. Scan the bar's mark first",
 			strings.Join(words, " ")), nil, false
 	}
-	return one(Wrong, "UNKNOWN", "%q is no box and no bar of %s; nothing recorded. If it is a bar: extra %s", first,
-		s.Door.Consignment, first), nil, false
+	offer, seal := []string{"extra " + first}, ""
+	if s.box != "" {
+		seal = fmt.Sprintf("If you read it off box %s: seal %s. ", Short(s.box), first)
+		offer = slices.Insert(offer, 0, "seal "+first)
+	}
+	answers = one(Wrong, "UNKNOWN", "%q is no box and no bar of %s, and no seal on record; nothing recorded. "+
+		"%sIf it is a bar: extra %s", first, s.Door.Consignment, seal, first)
+	answers[0].Offer = offer
+	return answers, nil, false
 }
 
 func one(sign Sign, word, format string, args ...any) []Verdict {
@@ -196,8 +212,8 @@ func (s *Scan) opened(box string, seals []string) []Verdict {
 	if len(seals) > 0 {
 		return append(answers, s.sealed(seals))
 	}
-	return append(answers, Glance(Good, "BOX", "%s, %d of %d bars remain in it; seals on record %s", Short(box), left,
-		advised, strings.Join(s.Door.Seals[box], " ")))
+	return append(answers, Glance(Good, "BOX", "%s, %d of %d bars remain in it; seals to read off it: %d", Short(box),
+		left, advised, len(s.Door.Seals[box])))
 }
 
 // sealed takes seals as read and compares them with the record at once; the service judges them when a bar is recorded.
@@ -210,16 +226,11 @@ func (s *Scan) sealed(seals []string) Verdict {
 			s.seals = append(s.seals, seal)
 		}
 	}
-	missing, unknown := custody.CompareSeals(s.Door.Seals[s.box], s.seals)
-	switch {
-	case len(unknown) > 0:
-		return Glance(Wrong, "SEAL", "%s is not on record for box %s; on record %s", strings.Join(unknown, " "),
-			Short(s.box), strings.Join(s.Door.Seals[s.box], " "))
-	case len(missing) > 0:
-		return Glance(Note, "SEAL", "%s agrees; box %s also has %s", strings.Join(s.seals, " "), Short(s.box),
-			strings.Join(missing, " "))
+	answer := sealsRead(s.box, s.Door.Seals[s.box], s.seals, seals)
+	if differs := s.Door.DiffersFromPacking(s.box, s.seals); answer.Sign == Good && differs != "" {
+		return Glance(Note, "SEAL", "box %s: %s", Short(s.box), differs)
 	}
-	return Glance(Good, "SEALS", "box %s, all %d agree", Short(s.box), len(s.seals))
+	return answer
 }
 
 // scanned takes a bar from the box to the balance.
@@ -237,15 +248,23 @@ func (s *Scan) scanned(bar string, rest []string) ([]Verdict, *pb.BarReceived) {
 	}
 	answers := s.leftOnBalance()
 	s.bar, s.readings, s.apart = &bar, nil, nil
+	unread := ""
+	if !s.Door.emptied(s.box) {
+		unread = notRead(s.box, s.Door.Seals[s.box], s.seals)
+	}
 	more, event := s.read(readings)
-	return append(answers, more...), event
+	if answers = append(answers, more...); unread != "" {
+		answers = append(answers, Glance(Note, "SEAL",
+			"box %s. Read them off the box; what was not read is signed as not read", unread))
+	}
+	return answers, event
 }
 
 func already(bar string) Verdict {
 	return Glance(Note, "ALREADY", "bar %s was scanned before; nothing recorded", Short(bar))
 }
 
-// undo takes back the last step that nothing was signed of: a reading, then the bar on the balance, then the seals.
+// undo takes back the last step that nothing was signed of: a reading, then the bar on the balance, then a seal.
 func (s *Scan) undo() Verdict {
 	switch {
 	case s.bar != nil && len(s.readings) > 0:
@@ -260,8 +279,10 @@ func (s *Scan) undo() Verdict {
 		s.condition = ""
 		return Glance(Note, "UNDONE", "the condition of the next bar")
 	case len(s.seals) > 0:
-		s.seals = nil
-		return Glance(Note, "UNDONE", "the seals of box %s; read them again", Short(s.box))
+		last := len(s.seals) - 1
+		seal := s.seals[last]
+		s.seals = slices.Clone(s.seals[:last]) // those of an event stay
+		return Glance(Note, "UNDONE", "seal %s of box %s; read it again", seal, Short(s.box))
 	}
 	return Glance(Note, "NOTHING", "what is signed is not undone here; it is put right by a correction")
 }
@@ -298,7 +319,10 @@ func (s *Scan) complete(readings []string) ([]Verdict, *pb.BarReceived) {
 	s.Door.came(s.box, *s.bar)
 	answers := []Verdict{s.verdict(fmt.Sprintf("%s, %d remain", weight.Mass, s.Door.left))}
 	if verdict, known := s.Door.weighed(*s.bar, weight.Mass); known {
-		answers = append(answers, verdict)
+		if answers = append(answers, verdict); verdict.Sign == Wrong {
+			difference, _, _ := strings.Cut(verdict.Text, ";")
+			s.off = append(s.off, fmt.Sprintf("%s: %s", Short(*s.bar), difference))
+		}
 	}
 	s.bar, s.readings, s.apart, s.condition = nil, nil, nil, ""
 	return answers, event

@@ -8,7 +8,6 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
-	"barward/internal/custody"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
 )
@@ -100,7 +99,7 @@ func (t *Take) Line(text string) (answers []Verdict, event *pb.BarReceived, stop
 	first, rest := words[0], words[1:]
 	switch strings.ToLower(strings.TrimRight(first, ":")) {
 	case "stop", "end":
-		return nil, nil, true
+		return t.leftUnread(), nil, true
 	case "undo":
 		return []Verdict{t.undo()}, nil, false
 	case "seal":
@@ -113,7 +112,7 @@ func (t *Take) Line(text string) (answers []Verdict, event *pb.BarReceived, stop
 	}
 	box := Beside(t.Consignment, first)
 	if _, due := t.on(box); due {
-		return []Verdict{t.box(box, rest)}, nil, false
+		return t.box(box, rest), nil, false
 	}
 	if len(t.read) == 0 {
 		return one(Wrong, "UNKNOWN", "%q is no box of %s that is due here; nothing was taken. Scan a box first", first,
@@ -122,23 +121,53 @@ func (t *Take) Line(text string) (answers []Verdict, event *pb.BarReceived, stop
 	return []Verdict{t.seals(words)}, nil, false
 }
 
-func (t *Take) box(box string, seals []string) Verdict {
+func (t *Take) box(box string, seals []string) (answers []Verdict) {
+	if open := t.Open(); open != nil && open.GetBox() != box {
+		if unread := t.notRead(open); unread != "" {
+			answers = one(Note, "SEAL", "%s", unread)
+		}
+	}
 	if at := t.at(box); at >= 0 {
 		t.open = at
 		if len(seals) > 0 {
-			return t.seals(seals)
+			return append(answers, t.seals(seals))
 		}
-		return Glance(Note, "ALREADY", "box %s was read before; its seals as read: %s", Short(box),
-			strings.Join(t.read[at].GetSeals(), " "))
+		return append(answers, Glance(Note, "ALREADY", "box %s was read before; its seals as read: %s", Short(box),
+			strings.Join(t.read[at].GetSeals(), " ")))
 	}
 	t.read = append(t.read, &pb.BoxReading{Box: box})
 	t.open = len(t.read) - 1
 	if len(seals) > 0 {
-		return t.seals(seals)
+		return append(answers, t.seals(seals))
 	}
 	on, _ := t.on(box)
-	return Glance(Good, "BOX", "%s is box %d of %d; seals to read off it: %d", Short(box), len(t.read), len(t.Due),
-		len(on))
+	return append(answers, Glance(Good, "BOX", "%s is box %d of %d; seals to read off it: %d", Short(box), len(t.read),
+		len(t.Due), len(on)))
+}
+
+func (t *Take) notRead(r *pb.BoxReading) string {
+	on, _ := t.on(r.GetBox())
+	return notRead(r.GetBox(), on, r.GetSeals())
+}
+
+// Unread says of each box that was read and left how many of its seals were not; the open one is not left yet.
+func (t *Take) Unread() (words []string) {
+	for i, r := range t.read {
+		if unread := t.notRead(r); unread != "" && i != t.open {
+			words = append(words, unread)
+		}
+	}
+	return words
+}
+
+// leftUnread is Unread at the end, when the open box is left too.
+func (t *Take) leftUnread() (answers []Verdict) {
+	for _, r := range t.read {
+		if unread := t.notRead(r); unread != "" {
+			answers = append(answers, Glance(Note, "SEAL", "%s", unread))
+		}
+	}
+	return answers
 }
 
 // seals takes seals as read of the open box and sets them against the record.
@@ -153,18 +182,11 @@ func (t *Take) seals(read []string) Verdict {
 		}
 	}
 	on, _ := t.on(open.GetBox())
-	missing, unknown := custody.CompareSeals(on, open.GetSeals())
-	switch {
-	case len(unknown) > 0:
-		return Glance(Wrong, "SEAL", "%s is no seal on record of box %s. If it is what you read, go on: it is signed as "+
-			"read, and "+
-			"flagged; else undo", strings.Join(unknown, " "), Short(open.GetBox()))
-	case len(missing) > 0:
-		return Glance(Note, "SEAL", "%s agrees; box %s has %d more", strings.Join(open.GetSeals(), " "), Short(open.GetBox()),
-			len(missing))
+	answer := sealsRead(open.GetBox(), on, open.GetSeals(), read)
+	if answer.Sign == Good {
+		answer.Text += fmt.Sprintf("; boxes that remain: %d", len(t.Left()))
 	}
-	return Glance(Good, "SEALS", "box %s, all %d agree; boxes that remain: %d", Short(open.GetBox()), len(on),
-		len(t.Left()))
+	return answer
 }
 
 func (t *Take) note(what, text string) Verdict {

@@ -27,8 +27,12 @@ func TestTakeLines(t *testing.T) {
 		{"SN-2", "· SEAL          SN-2 agrees; box B-1 has 1 more"},
 		{"seal SN-1", "✓ SEALS         box B-1, all 2 agree; boxes that remain: 1"},
 		{"B-1", "· ALREADY       box B-1 was read before; its seals as read: SN-2 SN-1"},
-		{"B-2 SN-9", "✗ SEAL          SN-9 is no seal on record of box B-2. If it is what you read, go on"},
+		{"B-2 SN-9", "✗ SEAL          SN-9 is no seal on record of box B-2; box B-2 has 1 more. If it is what you read, go on"},
+		{"SN-3", "· SEAL          SN-3 agrees; SN-9 is still extra on box B-2"},
+		{"undo", "· UNDONE        seal SN-3 of box B-2"},
 		{"undo", "· UNDONE        seal SN-9 of box B-2"},
+		{"B-1", "· SEAL          B-2: 1 seal not read\n· ALREADY       box B-1 was read before"},
+		{"B-2", "· ALREADY       box B-2"},
 		{"undo", "· UNDONE        box B-2; it counts as not read"},
 		{"ottermere/B-2", "✓ BOX           B-2 is box 2 of 2"},
 		{"SN-9", "✗ SEAL          SN-9 is no seal on record"},
@@ -58,8 +62,11 @@ func TestTakeLines(t *testing.T) {
 			t.Errorf("box %d is read as %v, want %v", i, r, want[i])
 		}
 	}
-	if _, _, stop := s.Line("stop"); !stop {
-		t.Error("it does not stop")
+	if words := s.Unread(); len(words) != 0 { // B-2 is open still
+		t.Errorf("left unread: %q", words)
+	}
+	if left, _, stop := s.Line("stop"); !stop || len(left) != 1 || left[0].Text != "B-2: 1 seal not read" {
+		t.Errorf("at the end: %v, stop %v", left, stop)
 	}
 }
 
@@ -77,7 +84,7 @@ func TestScanWeighsAndUndoes(t *testing.T) {
 	for i, step := range []struct{ line, answer string }{
 		{"undo", "· NOTHING"},
 		{"B-1 SN-1", "· SEAL"},
-		{"undo", "· UNDONE        the seals of box B-1; read them again"},
+		{"undo", "· UNDONE        seal SN-1 of box B-1; read it again"},
 		{"Q-1", "✓ OK            bar Q-1 in box B-1 — weigh it twice"},
 		{"12440.0", "✓ OK            bar Q-1 in box B-1 — once more"},
 		{"undo", "· UNDONE        the reading 12440.0 g of bar Q-1; weigh it again"},
@@ -97,6 +104,10 @@ func TestScanWeighsAndUndoes(t *testing.T) {
 		if got := strings.Join(lines, "\n"); !strings.HasPrefix(got, step.answer) {
 			t.Errorf("%d %q: answered\n%s\nwant\n%s", i, step.line, got, step.answer)
 		}
+	}
+	if off := strings.Join(s.Differ(), "; "); off != "Q-2: Its weight here is 1.0 g lighter than its weight at the "+
+		"release, beyond the limit of 0.5 g" {
+		t.Errorf("differs: %q", off)
 	}
 	again := &Door{}
 	if err := json.Unmarshal(kept, again); err != nil {

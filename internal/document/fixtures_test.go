@@ -88,6 +88,18 @@ func box(i int) *pb.Box {
 	return b
 }
 
+// openedBoxes are two boxes that were taken over, the second of them with other seals each time, and opened.
+func openedBoxes() []*pb.Box {
+	list := boxes(2)
+	list[0].Route = []*pb.RouteStep{{Action: "packed", Seals: list[0].Seals}}
+	list[1].Route = []*pb.RouteStep{{Action: "packed", Party: "ottermere", Seals: list[1].Seals},
+		{Action: "seal_replaced", Party: "ottermere", Seals: []string{"SN-209"}, Note: "SN-201 taken off: torn"},
+		{Action: "released", Party: "ottermere", Seals: list[1].Seals},
+		{Action: "accepted", Party: "swiftmole", Seals: []string{"SN-201", "SN-220"}},
+		{Action: "received", Party: "quillhaven", Person: "quillhaven/ivo", Seals: []string{"SN-201", "SN-299"}}}
+	return list
+}
+
 func boxes(n int) (list []*pb.Box) {
 	for i := range n {
 		list = append(list, box(i+1))
@@ -240,7 +252,7 @@ func everyPaper(t *testing.T, p Paper) map[string][]byte {
 			return CustodyReceipt(p, released(), accepted(), discrepancies()[1:])
 		},
 		"arrival-report": func() ([]byte, error) {
-			return ArrivalReport(p, consignment(8), boxes(2), bars(8), discrepancies())
+			return ArrivalReport(p, consignment(8), openedBoxes(), bars(8), discrepancies())
 		},
 		"exchange-certificate": func() ([]byte, error) { return ExchangeCertificate(p, lot()) },
 		"umpire-certificate":   func() ([]byte, error) { return UmpireCertificate(p, lot()) },

@@ -121,7 +121,17 @@ func CustodyReceipt(p Paper, gave, took *pb.Entry, discrepancies []*pb.Discrepan
 	s.table("No box is listed.", []column{{title: "box", strong: true}, {title: "seals, giver"}, {title: "seals, taker"},
 		{title: "gross, giver", right: true}, {title: "gross, taker", right: true}, {title: "condition, giver"},
 		{title: "condition, taker"}}, readings(released.GetBoxes(), accepted.GetBoxes()))
-	s.discrepancies(discrepancies)
+	s.heading("Discrepancies")
+	waits := accepted != nil && took.GetRecordedAt() == ""
+	if waits {
+		s.paragraph(bodyStyle, "The taker's side waits to be sent, and the record has not judged it yet: print this receipt "+
+			"again once it is recorded.")
+	} else {
+		s.paragraph(smallStyle, "Those that this hand-off raised, as they stand now.")
+	}
+	if len(discrepancies) > 0 || !waits {
+		s.discrepancyTable(discrepancies)
+	}
 	s.paragraph(smallStyle, "This receipt passes possession, not ownership. Each side signs for its own side only.")
 	s.end(role{"Given by", p.name(giver)}, role{"Taken by", p.name(taker)}, role{"Witness", ""})
 	return s.output()
@@ -166,16 +176,21 @@ func sealWords(b *pb.BoxReading) string {
 	return strings.Join(b.GetSeals(), ", ")
 }
 
-// condition: an empty one means sound, by the event's own definition; a box that nobody read has none.
+// condition: nobody is asked for one, so a paper that both sides sign does not turn silence into "sound". A box that
+// nobody read has none.
 func condition(b *pb.BoxReading) string {
 	if b != nil && b.GetCondition() == "" {
-		return "sound"
+		return "not stated"
 	}
 	return b.GetCondition()
 }
 
 func (s *sheet) discrepancies(list []*pb.Discrepancy) {
 	s.heading("Discrepancies")
+	s.discrepancyTable(list)
+}
+
+func (s *sheet) discrepancyTable(list []*pb.Discrepancy) {
 	var rows [][]string
 	for _, d := range list {
 		state := word(d.GetState(), "DISCREPANCY_STATE_")
@@ -223,16 +238,56 @@ func ArrivalReport(p Paper, c *pb.Consignment, boxes []*pb.Box, bars []*pb.Bar,
 			received, found = instant(step.GetOccurredAt())+"\n"+step.GetPerson(), none(findings(step))
 		}
 		rows = append(rows, []string{strconv.Itoa(i + 1), b.GetName(), b.GetBox(), beforeArrival(b).GetMass(), w.GetMass(),
-			received, strings.Join(step.GetSeals(), ", "), found})
+			received, found})
 	}
 	s.table("No bar is on record.", []column{{title: "no.", right: true}, {title: "bar", strong: true}, {title: "box"},
 		{title: "weight before", right: true}, {title: "weight on arrival", right: true, strong: true}, {title: "received"},
-		{title: "seals as read"}, {title: "findings"}}, rows)
-	s.heading("Boxes")
-	s.boxes(boxes)
+		{title: "findings"}}, rows)
+	s.heading("Boxes and their seals")
+	s.boxSeals(boxes)
 	s.discrepancies(discrepancies)
 	s.end(role{"Receiving clerk", ""}, role{"Second person at the opening", ""})
 	return s.output()
+}
+
+// boxSeals prints the seals of each box as they were put on, as they were read at the last taking over, and as they
+// were read at the opening: who signs the report sees where they part.
+func (s *sheet) boxSeals(boxes []*pb.Box) {
+	var rows [][]string
+	for i, b := range boxes {
+		var packed, taken, opened []string
+		takenBy, openedBy := "", ""
+		for _, step := range b.GetRoute() {
+			switch step.GetAction() {
+			case "packed":
+				packed = append(packed, sealsOf(step))
+			case "seal_replaced":
+				packed = append(packed, sealsOf(step)+"; "+step.GetNote())
+			case "accepted":
+				taken, takenBy = []string{sealsOf(step)}, "by "+step.GetParty()
+			case "received":
+				if len(opened) == 0 {
+					opened, openedBy = []string{sealsOf(step)}, step.GetPerson()
+				}
+			}
+		}
+		if opened == nil {
+			opened = []string{"not opened"}
+		}
+		rows = append(rows, []string{strconv.Itoa(i + 1), b.GetName(), strings.Join(packed, "\n"),
+			strings.TrimSpace(strings.Join(taken, "\n") + "\n" + takenBy),
+			strings.TrimSpace(strings.Join(opened, "\n") + "\n" + openedBy), lastOf(b.GetWeights(), nil).GetMass()})
+	}
+	s.table("No box is on record.", []column{{title: "no.", right: true}, {title: "box", strong: true},
+		{title: "seals, packed"}, {title: "seals, taken over"}, {title: "seals, read at opening"},
+		{title: "gross", right: true}}, rows)
+}
+
+func sealsOf(step *pb.RouteStep) string {
+	if len(step.GetSeals()) == 0 {
+		return "no seal read"
+	}
+	return strings.Join(step.GetSeals(), ", ")
 }
 
 func findings(step *pb.RouteStep) string {

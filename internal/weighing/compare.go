@@ -125,7 +125,7 @@ func CompareTotal(bars []Comparison, limit Limit) (Comparison, error) {
 		total.Buoyancy = quantity.Decimal{} // the sum over some of the bars says nothing about all
 	}
 	total.Limit = limit.For(total.First)
-	total.judge("the first total", "the second total")
+	total.judge("the advised total", "the received total")
 	return total, nil
 }
 

@@ -26,8 +26,12 @@
   function put(parts) {
     for (const [id, html] of Object.entries(parts || {})) {
       const place = at(id);
-      if (place && place.dataset.html !== html) { place.dataset.html = html; place.innerHTML = html; }
+      if (place && place.dataset.html !== html) { place.dataset.html = html; place.innerHTML = html; offer(place); }
     }
+  }
+  // offer shows the buttons that say a line; without this script they would do nothing.
+  function offer(place) {
+    for (const button of place.querySelectorAll("[data-say]")) button.hidden = false;
   }
   function count() {
     const many = queue.length === 1 ? "1 scan waits" : queue.length + " scans wait";
@@ -215,10 +219,41 @@
     }, 0);
   });
   addEventListener("focus", () => { if (document.activeElement === document.body) field.focus(); });
-  for (const button of form.querySelectorAll("[data-say]")) {
-    button.hidden = false;
-    button.addEventListener("click", () => { scan(button.dataset.say); field.focus(); });
-  }
+  document.addEventListener("click", (event) => {
+    const button = event.target.closest("[data-say]");
+    if (button) { scan(button.dataset.say); field.focus(); }
+  });
+  offer(document);
+
+  // A scanner is faster than fingers: keys that come this close together, ended by Enter, are a scan even where another
+  // field has the focus. What they left there is taken back.
+  const apart = 60, least = 4; // milliseconds between two keys; keys
+  let burst = null;
+  document.addEventListener("keydown", (event) => {
+    const on = event.target;
+    if (on === field || !on.matches || !on.matches("input, textarea")) { burst = null; return; }
+    if (event.ctrlKey || event.metaKey || event.altKey) { burst = null; return; }
+    const now = event.timeStamp;
+    const goes = burst && burst.on === on && now - burst.at <= apart;
+    if (event.key === "Enter") {
+      const whole = goes && burst.text.length >= least;
+      if (whole || on.tagName === "INPUT") event.preventDefault();
+      if (whole) {
+        on.value = burst.before;
+        scan(burst.text);
+        field.focus();
+      } else if (on.tagName === "INPUT" && on.form) { // Enter goes on; only the button signs
+        const all = [...on.form.elements].filter((e) => e.offsetParent && e.type !== "hidden");
+        const after = all[all.indexOf(on) + 1];
+        if (after) after.focus();
+      }
+      burst = null;
+    } else if (event.key.length === 1) {
+      if (!goes) burst = { on, before: on.value, text: "" };
+      burst.text += event.key;
+      burst.at = now;
+    }
+  }, true);
   for (const button of form.querySelectorAll(".noscript")) button.hidden = true;
 
   // The camera, where the browser reads barcodes by itself.

@@ -89,17 +89,39 @@
       delete form.dataset.busy;
       if (again) { again = false; send(); }
     };
-    // Enter goes on here too: a pour is not sent off by a finger that meant the next field.
+    form.addEventListener("input", (event) => {
+      event.target.removeAttribute("aria-invalid"); form.dataset.busy = "1"; clearTimeout(timer); timer = setTimeout(send, 250); });
+    form.addEventListener("change", send);
+  }
+
+  // Enter is what a scanner types after each number. Where a field takes several, it adds a blank and stays; elsewhere on
+  // a page that is signed it goes on to the next field to type in. It signs nothing: the button does, or its key.
+  const visible = (e) => (e.checkVisibility ? e.checkVisibility() : e.offsetParent !== null);
+  function onward(form, from) {
+    const typed = "input:not([type=hidden]):not([type=checkbox]):not([type=radio]), textarea";
+    const all = [...form.querySelectorAll(typed)].filter(visible);
+    const after = all[all.indexOf(from) + 1] || form.querySelector("button[accesskey=s]");
+    if (after) after.focus();
+  }
+  for (const kind of ["keydown", "keypress"]) {
+    document.addEventListener(kind, (event) => {
+      const at = event.target;
+      if (event.key !== "Enter" || !at.matches || !at.matches("input[data-several]")) return;
+      event.preventDefault();
+      event.stopPropagation();
+      const before = at.value.slice(0, at.selectionStart);
+      if (kind === "keypress" || before === "" || /\s$/.test(before)) return;
+      at.setRangeText(" ", at.selectionStart, at.selectionEnd, "end");
+      at.dispatchEvent(new Event("input", { bubbles: true }));
+    }, true);
+  }
+  for (const form of document.querySelectorAll("form[data-live], form[data-steps]")) {
     form.addEventListener("keydown", (event) => {
       if (event.key !== "Enter" || event.target.tagName !== "INPUT" || event.target.closest("table[data-rows]")) return;
       event.preventDefault();
-      const all = [...form.querySelectorAll("input:not([type=hidden]), select, textarea, button")].filter((e) => e.offsetParent);
-      const after = all[all.indexOf(event.target) + 1];
-      if (after) after.focus();
+      onward(form, event.target);
     });
     form.addEventListener("keypress", (event) => { if (event.key === "Enter" && event.target.tagName === "INPUT") event.preventDefault(); });
-    form.addEventListener("input", () => { form.dataset.busy = "1"; clearTimeout(timer); timer = setTimeout(send, 250); });
-    form.addEventListener("change", send);
   }
 
   // Enter goes on to the next field in a table of weighings, and makes a new row after the last.
@@ -127,8 +149,10 @@
       const all = fields();
       let at = all.indexOf(event.target) + 1;
       const row = event.target.closest("tr");
+      const needed = event.target.dataset.needed;
+      if (needed && event.target.value.trim() === "" && [...row.querySelectorAll("input")].some((f) => f.value.trim() !== "")) { say(needed); return; }
       if (at === all.length) {
-        if (table.dataset.rows === "fixed") { const button = table.closest("form").querySelector("button:not([data-add])"); if (button) button.focus(); return; }
+        if (table.dataset.rows === "fixed") { onward(table.closest("form"), event.target); return; }
         if ([...row.querySelectorAll("input")].every((f) => f.value.trim() === "")) return;
         addRow().querySelector("input").focus();
         return;

@@ -16,3 +16,24 @@ for (const at of document.querySelectorAll("[data-file]")) {
     said.textContent = one.name + " is read: " + one.size + " bytes. Compare it now.";
   });
 }
+
+// A lot's page keeps itself current: what the other side or another desk signs appears where nothing is being done.
+if (document.querySelector("[data-fresh]")) {
+  const news = async () => {
+    try {
+      const answer = await fetch(location.href, { headers: { "X-Desk-Live": "1" } });
+      if (answer.ok) {
+        const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+        for (const at of document.querySelectorAll("[data-fresh]")) {
+          const now = page.querySelector('[data-fresh="' + at.dataset.fresh + '"]');
+          const open = at.querySelector("details[open]") || at.contains(document.activeElement);
+          if (now && !open && now.innerHTML !== at.innerHTML) at.innerHTML = now.innerHTML;
+        }
+      }
+    } catch {
+      // the state bar says that the desk does not answer
+    }
+    setTimeout(news, 4000);
+  };
+  setTimeout(news, 4000);
+}
