@@ -3292,7 +3292,7 @@ type BoxReading struct {
 	Seals []string `protobuf:"bytes,2,rep,name=seals,proto3" json:"seals,omitempty"`
 	// Gross mass; empty if not weighed.
 	Gross string `protobuf:"bytes,3,opt,name=gross,proto3" json:"gross,omitempty"`
-	// Condition in words, at most 500 characters; empty means sound.
+	// Condition in words, at most 500 characters; empty: nothing was remarked.
 	Condition     string `protobuf:"bytes,4,opt,name=condition,proto3" json:"condition,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -3663,7 +3663,7 @@ type BarReceived struct {
 	Balance string `protobuf:"bytes,5,opt,name=balance,proto3" json:"balance,omitempty"`
 	// Readings, at least two, each a mass.
 	Readings []string `protobuf:"bytes,6,rep,name=readings,proto3" json:"readings,omitempty"`
-	// Condition in words, at most 500 characters; empty means sound.
+	// Condition in words, at most 500 characters; empty: nothing was remarked.
 	Condition string `protobuf:"bytes,7,opt,name=condition,proto3" json:"condition,omitempty"`
 	// Air at the balance; absent where it was not measured.
 	Air           *Air `protobuf:"bytes,8,opt,name=air,proto3" json:"air,omitempty"`
