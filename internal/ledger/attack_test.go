@@ -269,6 +269,27 @@ func TestAttackFreeAUsedPage(t *testing.T) {
 	wantVerify(t, path, "LEDGER_PAGES")
 }
 
+// Attack: have an element of a page lie outside of it, so that the store reads what stands in memory there, which may by
+// chance be right while it is verified and wrong afterwards.
+func TestAttackElementOutsideItsPage(t *testing.T) {
+	path := closedLedger(t, 3)
+	file := compacted(t, path)
+	name := bytes.Index(file, []byte("totals"))
+	if name < 0 {
+		t.Fatal("the book of the tests has no bucket of totals")
+	}
+	first := name + len("totals") + 16 + 16 // the bucket's head and its page's, see pages.go
+	for element := range 3 {
+		for _, word := range []int{4, 8, 12} { // position, size of the key, size of the value
+			damaged := bytes.Clone(file)
+			at := first + 16*element + word
+			binary.NativeEndian.PutUint32(damaged[at:], binary.NativeEndian.Uint32(damaged[at:])|1<<23)
+			write(t, path+".wild", damaged)
+			wantVerify(t, path+".wild", "LEDGER_PAGES")
+		}
+	}
+}
+
 // Attack: swap two entries, with and without the hashes and the index that belong to them.
 func TestAttackSwapTwoEntries(t *testing.T) {
 	swap := func(bucket string, one, two []byte) func(tx *bbolt.Tx) error {

@@ -41,6 +41,8 @@ func TestGuards(t *testing.T) {
 		{"rows in flight are hidden", "read.go", "return f(tx, min(stored, l.Size()))", "return f(tx, stored)",
 			[]string{"TestReadsWaitForTheSync"}},
 		{"an orderly close writes both heads", "ledger.go", "	l.seal()\n", "", []string{"TestAttackSpoilTheHead"}},
+		{"elements lie inside their pages", "verify.go", "			if err := checkElements(tx); err != nil {\n", "			if err := checkElements(tx); err != nil && false {\n",
+			[]string{"TestAttackElementOutsideItsPage"}},
 		{"pages are checked", "verify.go", "	if first != nil {\n", "	if first != nil && false {\n",
 			[]string{"TestAttackFreeAUsedPage"}},
 		{"hashes are checked", "verify.go", "case !bytes.Equal(want, r.hashes):", "case false:",

@@ -64,6 +64,11 @@ func (l *Ledger) Verify(ctx context.Context, progress func(done, total uint64)) 
 	}
 	var report Report
 	err = l.readSettled(haltBook, func(tx *bbolt.Tx, size uint64) error {
+		if l.config.Signer == nil {
+			if err := checkElements(tx); err != nil {
+				return err
+			}
+		}
 		if err := v.rest(ctx, size, func(f func(tx *bbolt.Tx) error) error { return f(tx) }); err != nil {
 			return err
 		}
