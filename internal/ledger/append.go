@@ -166,23 +166,44 @@ func (l *Ledger) commitQueue() {
 }
 
 // join takes what else is queued. Writers that were just answered are about to send their next event: yielding to them
-// makes batches several times larger and costs no timer.
+// makes batches several times larger. Where fewer came than shared the last batch it waits for the others, for joinWait at
+// most, because a transaction costs nearly the same for one event as for many. A few writers wait for nobody, and where
+// company has gone one batch is late by joinWait.
 func (l *Ledger) join(batch []*pending) []*pending {
 	size := len(batch[0].sub.Signed.Event)
-	for quiet := 0; quiet < joinYields && len(batch) < maxBatch && size < maxBatchBytes; {
+	var late <-chan time.Time
+	for quiet := 0; len(batch) < maxBatch && size < maxBatchBytes; {
+		var next *pending
+		var open bool
 		select {
-		case p, open := <-l.queue:
-			if !open {
+		case next, open = <-l.queue:
+		default:
+			if quiet++; quiet <= joinYields {
+				runtime.Gosched()
+				continue
+			}
+			if l.company < joinCompany || len(batch) >= l.company {
+				l.company = len(batch)
 				return batch
 			}
-			batch = append(batch, p)
-			size += len(p.sub.Signed.Event)
-			quiet = 0
-		default:
-			runtime.Gosched()
-			quiet++
+			if late == nil {
+				late = time.After(joinWait)
+			}
+			select {
+			case next, open = <-l.queue:
+			case <-late:
+				l.company = len(batch)
+				return batch
+			}
 		}
+		if !open {
+			return batch
+		}
+		batch = append(batch, next)
+		size += len(next.sub.Signed.Event)
+		quiet = 0
 	}
+	l.company = len(batch)
 	return batch
 }
 

@@ -154,6 +154,7 @@ type Ledger struct {
 	settled *sync.Cond // of mu: a batch is acknowledged, or the ledger halts
 
 	queue     chan *pending
+	company   int            // how many events shared the last batch; only the committer uses it
 	closing   chan struct{}  // closed when Close begins
 	submits   sync.WaitGroup // submissions on their way into the queue
 	committer sync.WaitGroup
