@@ -19,6 +19,7 @@ require (
 	github.com/prometheus/client_model v0.6.3
 	github.com/prometheus/common v0.72.0
 	github.com/rogpeppe/go-internal v1.16.0
+	github.com/tidwall/btree v1.8.2
 	github.com/transparency-dev/formats v0.1.1
 	github.com/transparency-dev/merkle v0.0.2
 	github.com/xuri/excelize/v2 v2.11.1

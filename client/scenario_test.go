@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"os/exec"
@@ -220,12 +221,18 @@ func (w *world) found(ts *testscript.TestScript, _ []string) error {
 	return w.serve()
 }
 
-// foundIn copies what a founding left, each file for its owner only.
+// foundIn copies what a founding left, each file for its owner only. The service was killed, so its journal comes too.
 func foundIn(to, from string) error {
 	if err := os.MkdirAll(to, 0o700); err != nil {
 		return err
 	}
-	for _, top := range []string{"passphrase", "ledger.db", "ledger.db.key", "home"} {
+	tops := []string{"passphrase", "ledger.db", "ledger.db.key", "home"}
+	for _, journal := range []string{"ledger.db.journal-1", "ledger.db.journal-2"} {
+		if _, err := os.Stat(filepath.Join(from, journal)); err == nil {
+			tops = append(tops, journal)
+		}
+	}
+	for _, top := range tops {
 		err := filepath.WalkDir(filepath.Join(from, top), func(path string, entry os.DirEntry, err error) error {
 			if err != nil {
 				return err
@@ -385,9 +392,14 @@ func (w *world) kill() {
 }
 
 func (w *world) link(_ *testscript.TestScript, args []string) error {
-	if args[0] == "down" {
+	switch args[0] {
+	case "down":
 		w.kill()
 		return nil
+	case "stop": // in order, so that the ledger is one file
+		stopped := w.server
+		w.server = nil
+		return errors.Join(stopped.Process.Signal(syscall.SIGTERM), stopped.Wait())
 	}
 	return w.serve()
 }

@@ -35,6 +35,7 @@ const (
 	rpcError = "google.golang.org/genproto/googleapis/rpc"
 	stats    = "gonum.org/v1/gonum"
 	tlog     = "golang.org/x/mod"
+	btree    = "github.com/tidwall/btree"
 	uuid     = "github.com/google/uuid"
 	xImage   = "golang.org/x/image"
 	xText    = "golang.org/x/text"
@@ -97,12 +98,12 @@ var arrows = []arrow{
 		"clients and auditors verify with it: it reads the envelope's two fields as bytes and knows no event"},
 	{"internal/ledger/proof", never, []string{bbolt, grpc, proto},
 		"a client that verifies a proof must not carry the store or the wire"},
-	{"internal/ledger", only, []string{"internal/ledger/proof", "internal/refusal", bbolt, tlog, uuid},
+	{"internal/ledger", only, []string{"internal/ledger/proof", "internal/refusal", bbolt, btree, tlog, uuid},
 		"bytes, tree and group commit; what a bar is, it learns from nobody"},
 	{"internal/ledger", never, []string{"internal/book", proto, grpc},
 		"it declares Decide and Apply, and the book fills them in: the arrow points the other way"},
 	{"internal/ledger/ledgertest", only, []string{"internal/ledger", "internal/ledger/proof", "internal/refusal",
-		bbolt, tlog, uuid, protobuf + "/encoding/protowire"},
+		bbolt, btree, tlog, uuid, protobuf + "/encoding/protowire"},
 		"it makes ledgers for tests, of which it knows as little as the ledger does: no event and no book"},
 
 	{"internal/book", direct, []string{grpc, rpcError, "internal/service"},

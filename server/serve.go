@@ -21,9 +21,9 @@ import (
 	"google.golang.org/grpc/credentials"
 
 	"barward/internal/book"
-	"barward/internal/ledger"
 	"barward/internal/refusal"
 	"barward/internal/service"
+	"barward/internal/ledger"
 )
 
 type serveCommand struct {
@@ -296,7 +296,7 @@ func endWithin(drain time.Duration, f func(context.Context) error) {
 // Broken off, it begins anew at the next start.
 func (c Config) refold(ctx context.Context, l *ledger.Ledger) error {
 	stale := false
-	if err := l.View(func(b *book.Bucket, _ uint64) error { stale = book.Stale(b); return nil }); err != nil || !stale {
+	if err := l.View(func(b *ledger.Book, _ uint64) error { stale = book.Stale(b); return nil }); err != nil || !stale {
 		return err
 	}
 	c.Log.Warn("the book lies as another release laid it; it is folded again before calls are taken", "entries", l.Size())

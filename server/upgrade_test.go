@@ -20,11 +20,11 @@ import (
 
 	"barward/internal/book"
 	"barward/internal/identity"
-	"barward/internal/ledger"
 	"barward/internal/ledger/proof"
 	"barward/internal/refusal"
 	"barward/internal/service"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 var update = flag.Bool("update", false, "write testdata/release-1 anew; only before its release is published")
@@ -193,14 +193,14 @@ func unpack(t *testing.T, from, to string) {
 // later is a judge of a release to come: it takes events that this one does not know.
 type later struct{ *book.Book }
 
-func (l later) Decide(b *bbolt.Bucket, e *ledger.Entry) error {
+func (l later) Decide(b *ledger.Book, e *ledger.Entry) error {
 	if _, err := book.Decode(e.Event); err != nil {
 		return nil
 	}
 	return l.Book.Decide(b, e)
 }
 
-func (l later) Apply(b *bbolt.Bucket, e *ledger.Entry) error {
+func (l later) Apply(b *ledger.Book, e *ledger.Entry) error {
 	if _, err := book.Decode(e.Event); err != nil {
 		return nil
 	}
@@ -313,5 +313,5 @@ func TestUpgradeUnknownNewerEventStopsReplay(t *testing.T) {
 // all takes everything and folds nothing.
 type all struct{}
 
-func (all) Decide(*bbolt.Bucket, *ledger.Entry) error { return nil }
-func (all) Apply(*bbolt.Bucket, *ledger.Entry) error  { return nil }
+func (all) Decide(*ledger.Book, *ledger.Entry) error { return nil }
+func (all) Apply(*ledger.Book, *ledger.Entry) error  { return nil }

@@ -6,8 +6,6 @@ import (
 	"testing"
 	"time"
 
-	"go.etcd.io/bbolt"
-
 	"barward/internal/ledger"
 )
 
@@ -105,8 +103,8 @@ func BenchmarkOneWriter(b *testing.B) {
 // nothing is a judge that takes everything and keeps nothing, to see the log without the book.
 type nothing struct{}
 
-func (nothing) Decide(*bbolt.Bucket, *ledger.Entry) error { return nil }
-func (nothing) Apply(*bbolt.Bucket, *ledger.Entry) error  { return nil }
+func (nothing) Decide(*ledger.Book, *ledger.Entry) error { return nil }
+func (nothing) Apply(*ledger.Book, *ledger.Entry) error  { return nil }
 
 // inUse is the bytes of the file that hold something.
 func inUse(l *ledger.Ledger) int64 {

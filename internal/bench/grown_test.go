@@ -19,10 +19,10 @@ import (
 
 	"barward/internal/book"
 	"barward/internal/identity"
-	"barward/internal/ledger"
 	"barward/internal/ledger/proof"
 	"barward/internal/settlement"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 var present = flag.Int("present", 1_000_000, "entries in the grown ledger; the table asks for 1 and 10 million")
@@ -127,7 +127,7 @@ func BenchmarkGrown(b *testing.B) {
 
 func (w *world) caller(b *testing.B) (who identity.Caller) {
 	b.Helper()
-	if err := w.l.View(func(bucket *bbolt.Bucket, _ uint64) (err error) {
+	if err := w.l.View(func(bucket *ledger.Book, _ uint64) (err error) {
 		who, err = book.CallerOf(bucket, w.officer.Public())
 		return err
 	}); err != nil {
@@ -144,7 +144,7 @@ func (w *world) getBar(b *testing.B, n int) {
 		who = w.caller(b)
 		officer.Store(w, who)
 	}
-	if err := w.l.View(func(bucket *bbolt.Bucket, _ uint64) error {
+	if err := w.l.View(func(bucket *ledger.Book, _ uint64) error {
 		_, err := book.Get(bucket, who.(identity.Caller), pb.ThingKind_THING_KIND_BAR, "quillmoss/"+mark(n))
 		return err
 	}); err != nil {
@@ -178,16 +178,16 @@ func BenchmarkRead(b *testing.B) {
 			return nil
 		})
 	}
-	for name, read := range map[string]func(bucket *bbolt.Bucket, size uint64) error{
-		"get-a-bar": func(bucket *bbolt.Bucket, _ uint64) error {
+	for name, read := range map[string]func(bucket *ledger.Book, size uint64) error{
+		"get-a-bar": func(bucket *ledger.Book, _ uint64) error {
 			_, err := book.Get(bucket, who, pb.ThingKind_THING_KIND_BAR, "quillmoss/"+mark(rand.IntN(w.bars)))
 			return err
 		},
-		"trace-a-bar": func(bucket *bbolt.Bucket, _ uint64) error {
+		"trace-a-bar": func(bucket *ledger.Book, _ uint64) error {
 			_, err := book.Trace(bucket, who, "quillmoss/"+mark(rand.IntN(w.bars)))
 			return err
 		},
-		"list-50": func(bucket *bbolt.Bucket, size uint64) error {
+		"list-50": func(bucket *ledger.Book, size uint64) error {
 			list, _, err := book.List(bucket, who, pb.ThingKind_THING_KIND_BAR, `holder = "quillmoss"`, "", 50, size)
 			if err == nil && len(list) != 50 {
 				err = fmt.Errorf("%d listed", len(list))

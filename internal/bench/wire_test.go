@@ -12,6 +12,7 @@ import (
 	"log/slog"
 	"math/big"
 	"net"
+	"runtime"
 	"slices"
 	"sync"
 	"sync/atomic"
@@ -155,11 +156,17 @@ func BenchmarkRecord(b *testing.B) {
 		call(b, o.ctx, o.echo, list, 64)
 		echoed += cpu() - before
 		before = cpu()
-		for _, s := range subs {
-			if _, err := proof.Open(s.Signed); err != nil {
-				b.Fatal(err)
-			}
+		var cores sync.WaitGroup
+		for first := range runtime.GOMAXPROCS(0) { // on all cores, as the calls are
+			cores.Go(func() {
+				for i := first; i < len(subs); i += runtime.GOMAXPROCS(0) {
+					if _, err := proof.Open(subs[i].Signed); err != nil {
+						b.Error(err)
+					}
+				}
+			})
 		}
+		cores.Wait()
 		checked += cpu() - before
 		events += each
 	}

@@ -14,6 +14,7 @@ import (
 	"barward/internal/refusal"
 	"barward/internal/settlement"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // adviceFigures is what the record cannot know of an open difference: how well each laboratory works, and what the umpire
@@ -35,7 +36,7 @@ type advised struct {
 // AdviseUmpire says what going on to the umpire is worth. With a lot, the results, the limits, the settlement weight, the
 // payable share and the last published price come from the record, and figures holds the rest; without, figures holds all
 // of it (assay.AdviceInput). It writes nothing.
-func AdviseUmpire(bucket *Bucket, caller identity.Caller, lotName, element string, figures []byte) (*pb.AdviseUmpireResponse, error) {
+func AdviseUmpire(pages *ledger.Book, caller identity.Caller, lotName, element string, figures []byte) (*pb.AdviseUmpireResponse, error) {
 	var in assay.AdviceInput
 	if lotName == "" {
 		if err := strictly(figures, &in); err != nil {
@@ -49,7 +50,7 @@ func AdviseUmpire(bucket *Bucket, caller identity.Caller, lotName, element strin
 		if err := strictly(figures, &given); err != nil {
 			return nil, err
 		}
-		s := &store{bucket: bucket}
+		s := &store{pages: pages}
 		lot, err := lotSeen(s, caller, lotName)
 		if err != nil {
 			return nil, err

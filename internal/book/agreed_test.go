@@ -9,6 +9,7 @@ import (
 	"barward/internal/assay"
 	"barward/internal/quantity"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // meltedLot is a lot of one bar of 20 kg that melted to 19995 g.
@@ -228,7 +229,7 @@ func TestAdviseUmpireFromTheRecord(t *testing.T) {
 	labs := []byte(`{"seller_lab": {"sigma": "1.10", "bias": "0"}, "refiner_lab": {"sigma": "0.90", "bias": "0.40"}, "umpire_lab": {"sigma": "0.60", "bias": "0"}, "fee": "640.00 USD"}`)
 	ask := func(who, element string, figures []byte) (answer *pb.AdviseUmpireResponse, err error) {
 		c := h.caller(who)
-		h.view(func(b *Bucket) { answer, err = AdviseUmpire(b, c, r.lotName(), element, figures) })
+		h.view(func(b *ledger.Book) { answer, err = AdviseUmpire(b, c, r.lotName(), element, figures) })
 		return answer, err
 	}
 	if _, err := ask("lucan", "Ag", labs); err == nil || !strings.Contains(err.Error(), "not both open") {
@@ -287,7 +288,7 @@ func TestRegisterAddsUp(t *testing.T) {
 	sum := func(who, filter string) *pb.SummarizeDiscrepanciesResponse {
 		c := h.caller(who)
 		var answer *pb.SummarizeDiscrepanciesResponse
-		h.view(func(b *Bucket) {
+		h.view(func(b *ledger.Book) {
 			var err error
 			if answer, err = Summarize(b, c, filter, h.l.Size()); err != nil {
 				t.Fatal(err)
@@ -307,7 +308,7 @@ func TestRegisterAddsUp(t *testing.T) {
 		t.Errorf("by hand: 600.67 + 1201.34 = 1802.01; got %v", l)
 	}
 	var name string
-	h.view(func(b *Bucket) {
+	h.view(func(b *ledger.Book) {
 		_ = discrepancies.each(b, func(d *pb.Discrepancy) error {
 			if d.Kind == onArrival && name == "" {
 				name = d.Name
@@ -409,7 +410,7 @@ func TestProvisionalStatementOnTheMelt(t *testing.T) {
 	h.quiet("perpetua", sr)
 	h.must("ansel", rr)
 	c := h.caller("lucan")
-	h.view(func(b *Bucket) {
+	h.view(func(b *ledger.Book) {
 		// The price of the exchange has no day yet.
 		if _, err := Preview(b, c, r.lotName(), pb.StatementKind_STATEMENT_KIND_PROVISIONAL, "2027-03-02", h.l.Size()); err == nil || !strings.Contains(err.Error(), "exchange") {
 			t.Errorf("priced without a day: %v", err)

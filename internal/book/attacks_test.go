@@ -15,6 +15,7 @@ import (
 	"barward/internal/ledger/proof"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // Each test here is one attack, by somebody who has a key of their own and knows every name there is.
@@ -137,7 +138,7 @@ func TestAttackRevealAnotherResult(t *testing.T) {
 func (h *house) seen(who string, seq uint64) (sees bool) {
 	h.Helper()
 	c := h.callerAt(who, whileGranted)
-	h.view(func(b *Bucket) { sees = MaySeeEntry(b, c, h.sent[seq]) })
+	h.view(func(b *ledger.Book) { sees = MaySeeEntry(b, c, h.sent[seq]) })
 	return sees
 }
 
@@ -249,7 +250,7 @@ func TestAttackRefineryReadsAnothersConsignment(t *testing.T) {
 	for _, who := range []string{"rook", "gale"} {
 		c := r.callerAt(who, whileGranted)
 		var said strings.Builder
-		r.view(func(b *Bucket) {
+		r.view(func(b *ledger.Book) {
 			for kind := range byKind {
 				things, _, err := List(b, c, kind, "", "", maxPageSize, r.l.Size())
 				fmt.Fprintln(&said, things, err)

@@ -9,13 +9,12 @@ import (
 	"strings"
 	"time"
 
-	"go.etcd.io/bbolt"
-
 	"barward/internal/identity"
 	"barward/internal/quantity"
 	"barward/internal/refusal"
 	"barward/internal/weighing"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // balanceOf returns a registered balance as the weighing room knows it.
@@ -47,7 +46,7 @@ type instrument struct {
 
 // instrumentOf reads a balance, once for each state that it has.
 func instrumentOf(s *store, b *pb.Balance) (*instrument, error) {
-	i := derive(s, balances.bucket, b.Name, func() *instrument {
+	i := derive(s, balances.table, b.Name, func() *instrument {
 		i := new(instrument)
 		if i.Balance, i.err = balanceOf(b.Registered); i.err == nil {
 			i.checks, i.err = dated(b)
@@ -391,7 +390,7 @@ func (s *store) weighedBy(party string, from uint64) (subjects []string, more bo
 	if from > 0 {
 		after = binary.BigEndian.AppendUint16(binary.BigEndian.AppendUint64(nil, from-1), ^uint16(0))
 	}
-	err = notes.page(s.bucket, after, ^uint64(0), func(_ []byte, value thing) bool {
+	err = notes.page(s.pages, after, ^uint64(0), func(_ []byte, value thing) bool {
 		if looked++; looked > maxLooked {
 			more = true
 			return false
@@ -505,12 +504,12 @@ func taintedWords(balance *pb.Balance, failed *pb.BalanceCheck, checks []weighin
 }
 
 // BalanceStatus says where a balance stands at an instant, and what hangs on its next check.
-func BalanceStatus(bucket *bbolt.Bucket, caller identity.Caller, name, at string) (*pb.GetBalanceStatusResponse, error) {
+func BalanceStatus(pages *ledger.Book, caller identity.Caller, name, at string) (*pb.GetBalanceStatusResponse, error) {
 	when, err := instant("at", at)
 	if err != nil {
 		return nil, err
 	}
-	s := &store{bucket: bucket}
+	s := &store{pages: pages}
 	balance, ok := balances.load(s, name)
 	if !ok || s.sight(caller, balances.kind, balance) == nil {
 		return nil, unknown("balance", "balance", name)

@@ -2,6 +2,7 @@ package book
 
 import (
 	"fmt"
+	"path/filepath"
 	"testing"
 	"time"
 
@@ -9,70 +10,51 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"barward/internal/identity"
-	"barward/internal/ledger"
 	"barward/internal/ledger/ledgertest"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
-// Each benchmark does its work and that of its peer, a plain bbolt read or write of the same bytes, in the same run, and
+// Each benchmark does its work and that of its peer, a plain read or write of the same bytes, in the same run, and
 // reports the ratio: machines differ, and the ratio is the result.
 
-// stock is a book of many bars, on a file that is not synced: what is measured is the book, not the disk.
+// stock is a book of many bars, in memory: what is measured is the book, not the disk. The peer's file is not synced.
 type stock struct {
 	*world
-	seq uint64
-	now time.Time
-	n   int
+	book *ledger.Book
+	db   *bbolt.DB
+	seq  uint64
+	now  time.Time
+	n    int
 }
 
 // stocked pours bars for quillmoss, a hundred at a time, beside the few of the world, which thistlequay may read.
 func stocked(b *testing.B, bars int) *stock {
 	b.Helper()
 	w := newWorld(b)
-	s := &stock{world: w, now: w.base[len(w.base)-1].RecordedAt}
-	err := w.db.Update(func(tx *bbolt.Tx) error {
-		book, err := tx.CreateBucket([]byte("book"))
-		if err != nil {
-			return err
-		}
-		for _, e := range w.base {
-			if err := New().Apply(book, e); err != nil {
-				return err
-			}
-			e.Memo = nil
-			s.seq++
-		}
-		return nil
-	})
+	db, err := bbolt.Open(filepath.Join(b.TempDir(), "plain"), 0o600, &bbolt.Options{NoSync: true})
 	if err != nil {
 		b.Fatal(err)
 	}
+	b.Cleanup(func() { _ = db.Close() })
+	s := &stock{world: w, book: ledger.NewBook(), db: db, now: w.base[len(w.base)-1].RecordedAt}
+	for _, e := range w.base {
+		if err := New().Apply(s.book, e); err != nil {
+			b.Fatal(err)
+		}
+		e.Memo = nil
+		s.seq++
+	}
 	for first := 0; first < bars; first += 2000 {
-		s.update(b, func(book *bbolt.Bucket) {
-			for i := first; i < min(first+2000, bars); i += 100 {
-				e := &pb.PourRecorded{PourId: fmt.Sprintf("M%d", i), Balance: "quillmoss/QB1"}
-				for n := i; n < i+100; n++ {
-					e.Bars = append(e.Bars, &pb.PouredBar{Mark: fmt.Sprintf("M%d", n), Readings: []string{"20000.00 g", "20000.01 g"}})
-				}
-				s.fold(b, book, s.event(b, "ibbet", e))
+		for i := first; i < min(first+2000, bars); i += 100 {
+			e := &pb.PourRecorded{PourId: fmt.Sprintf("M%d", i), Balance: "quillmoss/QB1"}
+			for n := i; n < i+100; n++ {
+				e.Bars = append(e.Bars, &pb.PouredBar{Mark: fmt.Sprintf("M%d", n), Readings: []string{"20000.00 g", "20000.01 g"}})
 			}
-		})
+			s.fold(b, s.book, s.event(b, "ibbet", e))
+		}
 	}
 	return s
-}
-
-func (s *stock) update(b *testing.B, f func(book *bbolt.Bucket)) {
-	b.Helper()
-	if err := s.db.Update(func(tx *bbolt.Tx) error { f(tx.Bucket([]byte("book"))); return nil }); err != nil {
-		b.Fatal(err)
-	}
-}
-
-func (s *stock) view(b *testing.B, f func(book *bbolt.Bucket)) {
-	b.Helper()
-	if err := s.db.View(func(tx *bbolt.Tx) error { f(tx.Bucket([]byte("book"))); return nil }); err != nil {
-		b.Fatal(err)
-	}
 }
 
 // event is a signed event as the service hands it on, decoded already.
@@ -93,7 +75,7 @@ func (s *stock) event(b *testing.B, who string, body proto.Message) *ledger.Entr
 	return &ledger.Entry{RecordedAt: s.now, Rules: Rules, Author: event.AuthorKey, Event: bytes, Memo: decoded}
 }
 
-func (s *stock) fold(b *testing.B, book *bbolt.Bucket, e *ledger.Entry) {
+func (s *stock) fold(b *testing.B, book *ledger.Book, e *ledger.Entry) {
 	e.Seq = s.seq
 	if err := New().Decide(book, e); err != nil {
 		b.Fatal(err)
@@ -106,12 +88,10 @@ func (s *stock) fold(b *testing.B, book *bbolt.Bucket, e *ledger.Entry) {
 
 func (s *stock) caller(b *testing.B, who string) (c identity.Caller) {
 	b.Helper()
-	s.view(b, func(book *bbolt.Bucket) {
-		var err error
-		if c, err = CallerOf(book, s.people[who].public()); err != nil {
-			b.Fatal(err)
-		}
-	})
+	var err error
+	if c, err = CallerOf(s.book, s.people[who].public()); err != nil {
+		b.Fatal(err)
+	}
 	return c
 }
 
@@ -157,11 +137,9 @@ func BenchmarkFoldWeighed(b *testing.B) {
 			weighings++
 		}
 	}, func() {
-		s.update(b, func(bucket *bbolt.Bucket) {
-			for _, e := range entries {
-				s.fold(b, bucket, e)
-			}
-		})
+		for _, e := range entries {
+			s.fold(b, s.book, e)
+		}
 	}, func() { s.plainly(b, entries) })
 }
 
@@ -186,11 +164,9 @@ func BenchmarkReceive(b *testing.B) {
 					received++
 				}
 			}, func() {
-				s.update(b, func(bucket *bbolt.Bucket) {
-					for _, e := range entries {
-						s.fold(b, bucket, e)
-					}
-				})
+				for _, e := range entries {
+					s.fold(b, s.book, e)
+				}
 			}, func() { s.plainly(b, entries) })
 		})
 	}
@@ -202,32 +178,30 @@ func shipped(b *testing.B, bars int) *stock {
 	s := stocked(b, max(bars, 100))
 	advice := &pb.ConsignmentAdvised{ConsignmentId: "MC", Agreement: s.route.agreement}
 	var given []*pb.BoxReading
-	s.update(b, func(book *bbolt.Bucket) {
-		for box := range bars / 20 {
-			e := &pb.BoxPacked{BoxId: fmt.Sprintf("MB%d", box), Seals: []string{fmt.Sprintf("MS%d", box)}}
-			for n := box * 20; n < box*20+20; n++ {
-				e.Bars = append(e.Bars, fmt.Sprintf("quillmoss/M%d", n))
-			}
-			advice.Boxes = append(advice.Boxes, "quillmoss/"+e.BoxId)
-			given = append(given, &pb.BoxReading{Box: "quillmoss/" + e.BoxId, Seals: e.Seals})
-			s.fold(b, book, s.event(b, "ibbet", e))
+	for box := range bars / 20 {
+		e := &pb.BoxPacked{BoxId: fmt.Sprintf("MB%d", box), Seals: []string{fmt.Sprintf("MS%d", box)}}
+		for n := box * 20; n < box*20+20; n++ {
+			e.Bars = append(e.Bars, fmt.Sprintf("quillmoss/M%d", n))
 		}
-		s.fold(b, book, s.event(b, "ibbet", advice))
-		s.fold(b, book, s.event(b, "ibbet", &pb.Released{Consignment: "quillmoss/MC", ToParty: "thistlequay", Boxes: given}))
-		s.fold(b, book, s.event(b, "dilly", &pb.Accepted{Consignment: "quillmoss/MC", FromParty: "quillmoss", Count: int32(len(given)), Boxes: given}))
-		s.fold(b, book, s.event(b, "dilly", passed("thistlequay/TB1")))
-	})
+		advice.Boxes = append(advice.Boxes, "quillmoss/"+e.BoxId)
+		given = append(given, &pb.BoxReading{Box: "quillmoss/" + e.BoxId, Seals: e.Seals})
+		s.fold(b, s.book, s.event(b, "ibbet", e))
+	}
+	s.fold(b, s.book, s.event(b, "ibbet", advice))
+	s.fold(b, s.book, s.event(b, "ibbet", &pb.Released{Consignment: "quillmoss/MC", ToParty: "thistlequay", Boxes: given}))
+	s.fold(b, s.book, s.event(b, "dilly", &pb.Accepted{Consignment: "quillmoss/MC", FromParty: "quillmoss", Count: int32(len(given)), Boxes: given}))
+	s.fold(b, s.book, s.event(b, "dilly", passed("thistlequay/TB1")))
 	return s
 }
 
 // BenchmarkRead reads from a book of 100 000 bars: one, the route of one, and pages that are found without a walk past
-// the others. The peer gets the bytes of one bar from bbolt.
+// the others. The peer gets the bytes of one bar from the same book.
 func BenchmarkRead(b *testing.B) {
 	const bars = 100_000
 	s := stocked(b, bars)
 	mine, refinery := s.caller(b, "ibbet"), s.caller(b, "dilly")
-	page := func(c identity.Caller, filter string, want int) func(*bbolt.Bucket) error {
-		return func(book *bbolt.Bucket) error {
+	page := func(c identity.Caller, filter string, want int) func(*ledger.Book) error {
+		return func(book *ledger.Book) error {
 			things, _, err := List(book, c, pb.ThingKind_THING_KIND_BAR, filter, "", want, s.seq)
 			if err == nil && len(things) != want {
 				err = fmt.Errorf("%d things, want %d", len(things), want)
@@ -237,13 +211,13 @@ func BenchmarkRead(b *testing.B) {
 	}
 	for _, read := range []struct {
 		name string
-		f    func(*bbolt.Bucket) error
+		f    func(*ledger.Book) error
 	}{
-		{"get", func(book *bbolt.Bucket) error {
+		{"get", func(book *ledger.Book) error {
 			_, err := Get(book, mine, pb.ThingKind_THING_KIND_BAR, "quillmoss/M50000")
 			return err
 		}},
-		{"trace", func(book *bbolt.Bucket) error { _, err := Trace(book, mine, s.route.mark(0)); return err }},
+		{"trace", func(book *ledger.Book) error { _, err := Trace(book, mine, s.route.mark(0)); return err }},
 		{"page of 50", page(mine, "", 50)},
 		{"page of 50 by state", page(mine, `state = "POURED"`, 50)},
 		{"page of 2 by pour", page(mine, `pour = "quillmoss/M50000" AND state = "POURED"`, 2)},
@@ -254,25 +228,23 @@ func BenchmarkRead(b *testing.B) {
 			b.ReportAllocs()
 			var ours, theirs time.Duration
 			n := 0
-			s.view(b, func(book *bbolt.Bucket) {
-				for b.Loop() {
-					start := time.Now()
-					if err := read.f(book); err != nil {
-						b.Fatal(err)
-					}
-					ours += time.Since(start)
-					n++
-				}
+			for b.Loop() {
 				start := time.Now()
-				for range n {
-					key := book.Bucket([]byte("bar.name")).Get([]byte("quillmoss/M50000"))
-					if len(book.Bucket([]byte("bar")).Get(key)) == 0 {
-						b.Fatal("no bar")
-					}
+				if err := read.f(s.book); err != nil {
+					b.Fatal(err)
 				}
-				theirs = time.Since(start)
-			})
-			b.ReportMetric(float64(ours)/float64(max(theirs, 1)), "x-bbolt-get")
+				ours += time.Since(start)
+				n++
+			}
+			start := time.Now()
+			for range n {
+				key := s.book.Table("bar.name").Get([]byte("quillmoss/M50000"))
+				if len(s.book.Table("bar").Get(key)) == 0 {
+					b.Fatal("no bar")
+				}
+			}
+			theirs = time.Since(start)
+			b.ReportMetric(float64(ours)/float64(max(theirs, 1)), "x-bare-get")
 		})
 	}
 }

@@ -8,8 +8,6 @@ import (
 	"strings"
 	"time"
 
-	"go.etcd.io/bbolt"
-
 	"barward/internal/assay"
 	"barward/internal/identity"
 	"barward/internal/quantity"
@@ -18,6 +16,7 @@ import (
 	"barward/internal/settlement"
 	"barward/internal/weighing"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // BiasSeries are the paired differences that a bias report looks at, as the record has them.
@@ -28,8 +27,8 @@ type BiasSeries struct {
 
 // Bias gathers the differences that a caller asks for, of what the caller may see, in the order of time. Nothing is
 // computed here but each difference; Report says what they come to, and may take longer than a view of the store should.
-func Bias(bucket *bbolt.Bucket, caller identity.Caller, r *pb.ReportBiasRequest) (BiasSeries, error) {
-	g := gathering{store: store{bucket: bucket}, caller: caller, asked: r, element: assay.Element(r.Element)}
+func Bias(pages *ledger.Book, caller identity.Caller, r *pb.ReportBiasRequest) (BiasSeries, error) {
+	g := gathering{store: store{pages: pages}, caller: caller, asked: r, element: assay.Element(r.Element)}
 	settings, err := assay.ReadBiasSettings([]byte(r.SettingsJson))
 	if err != nil {
 		return BiasSeries{}, refusal.In(err, "settings_json")
@@ -40,19 +39,19 @@ func Bias(bucket *bbolt.Bucket, caller identity.Caller, r *pb.ReportBiasRequest)
 	switch r.Of {
 	case pb.BiasOf_BIAS_OF_EXCHANGE:
 		g.out.First, g.out.Second, g.out.Unit = "the seller's results", "the refiner's", "ppt"
-		err = lots.each(bucket, g.exchange)
+		err = lots.each(pages, g.exchange)
 	case pb.BiasOf_BIAS_OF_MINE_AGAINST_SETTLED:
 		g.out.First, g.out.Second, g.out.Unit = "the mine's own reports", "the settled assays", "ppt"
 		if r.Laboratory != "" {
 			g.out.First = "the reports of " + clip(r.Laboratory)
 		}
-		err = lots.each(bucket, g.settled)
+		err = lots.each(pages, g.settled)
 	case pb.BiasOf_BIAS_OF_ARRIVAL_WEIGHT:
 		g.element, g.out.First, g.out.Second, g.out.Unit = assay.Gold, "the weights before arrival", "those on arrival", "g"
-		err = bars.each(bucket, g.arrival)
+		err = bars.each(pages, g.arrival)
 	case pb.BiasOf_BIAS_OF_STATEMENT_AGAINST_RETURN:
 		g.out.First, g.out.Second, g.out.Unit = "the payable ounces of the statements", "those of the returns", "oz"
-		err = lots.each(bucket, g.returned)
+		err = lots.each(pages, g.returned)
 	default:
 		err = refusal.Invalidf("BIAS_OF_MISSING", "of", "it is not stated what to compare; choose exchange, mine_against_settled, arrival_weight or statement_against_return")
 	}

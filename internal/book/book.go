@@ -20,14 +20,13 @@ import (
 	"strings"
 	"time"
 
-	"go.etcd.io/bbolt"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"barward/internal/identity"
-	"barward/internal/ledger"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // Rules is the version of the rules in this package, written into every new entry. An entry is judged for ever by the
@@ -38,20 +37,17 @@ import (
 // element only, and lets nobody countersign what they may not read.
 const Rules = 2
 
-// Bucket is the book's place in the ledger's file, as the ledger hands it out.
-type Bucket = bbolt.Bucket
-
 // Book is the judge that the ledger asks.
 type Book struct{ desks desks }
 
-// New returns a book. The picture lies in the bucket that the ledger hands to each call; the book itself only remembers,
-// for as long as a transaction lasts, what it found there.
+// New returns a book. The picture lies in what the ledger hands to each call; the book itself only remembers what it found
+// there.
 func New() *Book { return &Book{} }
 
 var _ ledger.Preparer = (*Book)(nil)
 
 // Decide refuses an event that cannot be true as the book stands, or holds what it would write until Apply.
-func (b *Book) Decide(bucket *bbolt.Bucket, e *ledger.Entry) error {
+func (b *Book) Decide(pages *ledger.Book, e *ledger.Entry) error {
 	if e.Rules > Rules || e.Rules == 0 {
 		return refusal.New(refusal.Precondition, "RULES_UNKNOWN", "", "entry %d was judged by version %d of the rules, and this program knows 1 to %d; bring the program up to date, it cannot read this log", e.Seq, e.Rules, Rules).
 			With("rules", fmt.Sprint(e.Rules)).With("known", fmt.Sprint(Rules))
@@ -69,8 +65,8 @@ func (b *Book) Decide(bucket *bbolt.Bucket, e *ledger.Entry) error {
 		}
 		p = prepared(decoded, e.Event)
 	}
-	f := newFold(bucket, e, p)
-	f.desk = b.desks.of(bucket)
+	f := newFold(pages, e, p)
+	f.desk = b.desks.of(pages)
 	if err := f.run(); err != nil {
 		return err
 	}
@@ -80,16 +76,16 @@ func (b *Book) Decide(bucket *bbolt.Bucket, e *ledger.Entry) error {
 
 // Apply writes what Decide held back. On replay, where nothing was decided before, it runs the fold first: an event that
 // this build cannot read or would not take stops it, because a book that skips one reports metal that is not there.
-func (b *Book) Apply(bucket *bbolt.Bucket, e *ledger.Entry) error {
+func (b *Book) Apply(pages *ledger.Book, e *ledger.Entry) error {
 	f, ok := e.Memo.(*fold)
-	if !ok || f.bucket.Tx() != bucket.Tx() || f.entry.Seq != e.Seq {
-		if err := b.Decide(bucket, e); err != nil {
+	if !ok || f.pages != pages || f.entry.Seq != e.Seq {
+		if err := b.Decide(pages, e); err != nil {
 			return err
 		}
 		f = e.Memo.(*fold)
 	}
-	b.desks.of(bucket).follow(&f.store)
-	if err := f.write(bucket); err != nil {
+	b.desks.of(pages).follow(&f.store)
+	if err := f.write(pages); err != nil {
 		return err
 	}
 	f.prepared.quiet = f.quiet()
@@ -149,7 +145,7 @@ func kindOf(event *pb.Event) string {
 
 // fold is one event on its way into the book: who wrote it, what it says, and what it would change.
 type fold struct {
-	bucket   *bbolt.Bucket
+	pages    *ledger.Book
 	entry    *ledger.Entry
 	prepared *Prepared
 	event    *pb.Event
@@ -163,14 +159,14 @@ type fold struct {
 	doubted map[string]bool // balances in doubt already raised by this event
 }
 
-func newFold(bucket *bbolt.Bucket, e *ledger.Entry, p *Prepared) *fold {
-	return &fold{bucket: bucket, entry: e, prepared: p, event: p.Event, kind: p.kind, store: store{bucket: bucket, seq: e.Seq}}
+func newFold(pages *ledger.Book, e *ledger.Entry, p *Prepared) *fold {
+	return &fold{pages: pages, entry: e, prepared: p, event: p.Event, kind: p.kind, store: store{pages: pages, seq: e.Seq}}
 }
 
 // quiet reports that the event tells its author nothing.
 func (f *fold) quiet() bool {
 	for _, h := range f.held {
-		if h.fresh && h.bucket == discrepancies.bucket {
+		if h.fresh && h.table == discrepancies.table {
 			return false
 		}
 	}
@@ -230,6 +226,9 @@ func (f *fold) author() error {
 }
 
 func (f *fold) bootstrap() bool {
+	if f.entry.Seq > 1 {
+		return false
+	}
 	key := identity.KeyIDOf(f.event.AuthorKey)
 	switch f.entry.Seq {
 	case 0:
@@ -248,8 +247,8 @@ func (f *fold) bootstrap() bool {
 }
 
 // CallerOf returns the person whose key this is; it refuses an unknown key (KEY_UNKNOWN) and a revoked one (KEY_REVOKED).
-func CallerOf(bucket *bbolt.Bucket, key []byte) (identity.Caller, error) {
-	s := &store{bucket: bucket}
+func CallerOf(pages *ledger.Book, key []byte) (identity.Caller, error) {
+	s := &store{pages: pages}
 	name, ok := s.find("key", string(key))
 	if !ok {
 		return identity.Caller{}, refusal.New(refusal.Unauthenticated, "KEY_UNKNOWN", "author_key", "this key is not registered; have your party's administrator enrol you")
@@ -281,8 +280,8 @@ func CallerOf(bucket *bbolt.Bucket, key []byte) (identity.Caller, error) {
 
 // AuthorOf returns who signed with key, as `party/person`, also when the key does not count any more; "" where it is
 // unknown.
-func AuthorOf(bucket *bbolt.Bucket, key []byte) string {
-	name, _ := (&store{bucket: bucket}).find("key", string(key))
+func AuthorOf(pages *ledger.Book, key []byte) string {
+	name, _ := (&store{pages: pages}).find("key", string(key))
 	return name
 }
 

@@ -278,7 +278,7 @@ func (s *store) published(in *settlement.Lot, terms settlement.Terms) error {
 		}
 		in.Rates = append(in.Rates, rates)
 	}
-	return calendars.each(s.bucket, func(c *pb.HolidayCalendar) error {
+	return calendars.each(s.pages, func(c *pb.HolidayCalendar) error {
 		calendar := settlement.Calendar{Name: c.Name}
 		for _, d := range c.Dates {
 			date, err := settlement.ParseDate(d)

@@ -5,9 +5,8 @@ import (
 	"encoding/binary"
 	"strings"
 
-	"go.etcd.io/bbolt"
-
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // A consignment may have eight thousand bars, and each is received by an entry of its own. So what grows with them is not
@@ -36,14 +35,11 @@ func (s *store) row(consignment string, what byte, name string) {
 	s.rows = append(s.rows, mark{string(key), string(what) + name})
 }
 
-func (s *store) writeRows(bucket *bbolt.Bucket) error {
+func (s *store) writeRows(pages *ledger.Book) error {
 	if len(s.rows) == 0 {
 		return nil
 	}
-	rows, err := within(bucket, consignmentRows)
-	if err != nil {
-		return err
-	}
+	rows := pages.Table(consignmentRows)
 	for _, r := range s.rows {
 		if err := rows.Put([]byte(r.key), []byte(r.name)); err != nil {
 			return err
@@ -60,12 +56,10 @@ func (s *store) eachRow(consignment string, from uint64, visit func(entry uint64
 			visit(binary.BigEndian.Uint64(key[len(prefix):]), value[0], value[1:])
 		}
 	}
-	if rows := s.bucket.Bucket([]byte(consignmentRows)); rows != nil {
-		c := rows.Cursor()
-		k, v := c.Seek(binary.BigEndian.AppendUint64(bytes.Clone(prefix), from))
-		for ; bytes.HasPrefix(k, prefix); k, v = c.Next() {
-			see(k, string(v))
-		}
+	c := s.pages.Table(consignmentRows).Cursor()
+	k, v := c.Seek(binary.BigEndian.AppendUint64(bytes.Clone(prefix), from))
+	for ; bytes.HasPrefix(k, prefix); k, v = c.Next() {
+		see(k, string(v))
 	}
 	for _, r := range s.rows {
 		if strings.HasPrefix(r.key, string(prefix)) && s.seq >= from {

@@ -3,40 +3,38 @@ package book
 import (
 	"sync/atomic"
 
-	"go.etcd.io/bbolt"
-
 	"barward/internal/identity"
+	"barward/internal/ledger"
 )
 
-// desk is what the events of one transaction have found of the things that nearly every event reads: who signs, for which
-// party, on which balance, under which agreement. They are looked up once a transaction and not once an event. As soon as
+// desk is what the events before have found of the things that nearly every event reads: who signs, for which party, on
+// which balance, under which agreement. They are looked up once and not once an event. As soon as
 // an event changes one of them, or the index, all is forgotten. A nil desk knows nothing and keeps nothing.
 type desk struct {
-	book    *bbolt.Bucket
+	book    *ledger.Book
 	callers map[string]identity.Caller // by key
 	things  map[called]*held
 }
 
-// desks keeps the desk of the transaction that was asked about last; the bucket tells, as each has its own. Who asks about
-// another at the same time takes its place; that costs time and nothing else, because a transaction has one user, who never
-// finds an earlier desk again.
+// desks keeps the desk of the book that was asked about last. Who asks about another at the same time takes its place; that
+// costs time and nothing else, because a book has one user, who never finds an earlier desk again.
 type desks struct{ last atomic.Pointer[desk] }
 
-func (d *desks) of(bucket *bbolt.Bucket) *desk {
-	if last := d.last.Load(); last != nil && last.book == bucket {
+func (d *desks) of(pages *ledger.Book) *desk {
+	if last := d.last.Load(); last != nil && last.book == pages {
 		return last
 	}
-	fresh := &desk{book: bucket, callers: map[string]identity.Caller{}, things: map[called]*held{}}
+	fresh := &desk{book: pages, callers: map[string]identity.Caller{}, things: map[called]*held{}}
 	d.last.Store(fresh)
 	return fresh
 }
 
 // find returns a thing as the book has it, for one event to hold.
-func (d *desk) find(bucket, name string) *held {
+func (d *desk) find(table, name string) *held {
 	if d == nil {
 		return nil
 	}
-	known := d.things[called{bucket, name}]
+	known := d.things[called{table, name}]
 	if known == nil {
 		return nil
 	}
@@ -50,14 +48,14 @@ func (d *desk) put(h *held) {
 		return
 	}
 	known := *h
-	d.things[called{h.bucket, h.name}] = &known
+	d.things[called{h.table, h.name}] = &known
 }
 
 // follow forgets everything if an event has changed something that is kept here. It is called when its writes begin.
 func (d *desk) follow(s *store) {
 	changed := len(s.marks) > 0
 	for _, h := range s.held {
-		changed = changed || h.touched && byBucketKept[h.bucket]
+		changed = changed || h.touched && keptTables[h.table]
 	}
 	if changed {
 		clear(d.callers)
@@ -65,20 +63,20 @@ func (d *desk) follow(s *store) {
 	}
 }
 
-// byBucketKept are the tables whose things are kept decoded.
-var byBucketKept = map[string]bool{parties.bucket: parties.kept, persons.bucket: persons.kept, balances.bucket: balances.kept,
-	agreements.bucket: agreements.kept}
+// keptTables are the tables whose things are kept decoded.
+var keptTables = map[string]bool{parties.table: parties.kept, persons.table: persons.kept, balances.table: balances.kept,
+	agreements.table: agreements.kept}
 
 // caller is CallerOf, looked up once.
 func (f *fold) caller() (identity.Caller, error) {
 	key := f.event.AuthorKey
 	if f.desk == nil {
-		return CallerOf(f.bucket, key)
+		return CallerOf(f.pages, key)
 	}
 	if known, ok := f.desk.callers[string(key)]; ok {
 		return known, nil
 	}
-	found, err := CallerOf(f.bucket, key)
+	found, err := CallerOf(f.pages, key)
 	if err == nil {
 		f.desk.callers[string(key)] = found
 	}

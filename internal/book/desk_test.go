@@ -6,6 +6,7 @@ import (
 	"barward/internal/ledger/ledgertest"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // What one event of a transaction changes, the next one sees: a key revoked is refused, and a balance that failed its check
@@ -17,7 +18,7 @@ func TestOneTransactionSeesItsOwnChanges(t *testing.T) {
 			return l.send("ibbet", wrapped(weighedAs("quillmoss/Z-0", release, "quillmoss/QB1", "20000.00 g")))
 		}
 		doubt := func() string {
-			bar, _ := bars.load(&store{bucket: l.book}, "quillmoss/Z-0")
+			bar, _ := bars.load(&store{pages: l.book}, "quillmoss/Z-0")
 			return bar.Weights[len(bar.Weights)-1].Doubt
 		}
 		if taken, err := weigh(); !taken || err != nil || doubt() != "" {
@@ -38,7 +39,7 @@ func TestOneTransactionSeesItsOwnChanges(t *testing.T) {
 			t.Error("a revoked key signed")
 		}
 		return nil
-	}, func(*Bucket, uint64) error { return nil }); err != nil {
+	}, func(*ledger.Book, uint64) error { return nil }); err != nil {
 		t.Fatal(err)
 	}
 }

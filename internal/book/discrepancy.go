@@ -6,8 +6,6 @@ import (
 	"slices"
 	"strings"
 
-	"go.etcd.io/bbolt"
-
 	"barward/internal/assay"
 	"barward/internal/identity"
 	"barward/internal/quantity"
@@ -15,6 +13,7 @@ import (
 	"barward/internal/settlement"
 	"barward/internal/weighing"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // What is shown as being at stake is an estimate, at these places; nothing is settled by it.
@@ -58,10 +57,10 @@ func (f *fold) file(d *pb.Discrepancy) *pb.Discrepancy {
 }
 
 // Raised returns the discrepancies that an entry raised, in order, as far as a caller may see them.
-func Raised(bucket *bbolt.Bucket, caller identity.Caller, sequence uint64) []*pb.Discrepancy {
-	s := &store{bucket: bucket}
+func Raised(pages *ledger.Book, caller identity.Caller, sequence uint64) []*pb.Discrepancy {
+	s := &store{pages: pages}
 	var seen []*pb.Discrepancy
-	for _, d := range raisedBy(bucket, sequence) {
+	for _, d := range raisedBy(pages, sequence) {
 		if s.sight(caller, discrepancies.kind, d) != nil {
 			seen = append(seen, d)
 		}
@@ -70,13 +69,9 @@ func Raised(bucket *bbolt.Bucket, caller identity.Caller, sequence uint64) []*pb
 }
 
 // raisedBy returns the discrepancies that an entry raised, in order.
-func raisedBy(bucket *bbolt.Bucket, sequence uint64) []*pb.Discrepancy {
-	things := bucket.Bucket([]byte(discrepancies.bucket))
-	if things == nil {
-		return nil
-	}
+func raisedBy(pages *ledger.Book, sequence uint64) []*pb.Discrepancy {
 	var raised []*pb.Discrepancy
-	c := things.Cursor()
+	c := pages.Table(discrepancies.table).Cursor()
 	for k, v := c.Seek(binary.BigEndian.AppendUint64(nil, sequence)); len(k) == 10 && binary.BigEndian.Uint64(k) == sequence; k, v = c.Next() {
 		if d, err := discrepancies.decode(v); err == nil {
 			raised = append(raised, d)

@@ -148,7 +148,7 @@ func (f *fold) corrected(e *pb.Corrected) error {
 	corrections.create(&f.store, c)
 	f.note.Subject = first.Subject // whoever may read the figure may read what became of it
 	if c.WaitsFor != "" {          // tried aside, so that nobody is asked to agree to what can never take effect
-		trial := newFold(f.bucket, f.entry, f.prepared)
+		trial := newFold(f.pages, f.entry, f.prepared)
 		trial.at, trial.happened, trial.who, trial.note = f.at, f.happened, f.who, new(pb.EntryNote)
 		return trial.correct(c, f.entry.Seq)
 	}
@@ -316,7 +316,7 @@ var figures = map[pb.DiscrepancyKind]bool{
 
 // lapse closes the open discrepancies of figures that an entry raised: what replaces its figures raises its own.
 func (f *fold) lapse(old uint64) {
-	for _, raised := range raisedBy(f.bucket, old) {
+	for _, raised := range raisedBy(f.pages, old) {
 		if figures[raised.Kind] {
 			f.lapseOne(raised.Name, fmt.Sprintf("the figure was corrected by entry %d", f.entry.Seq))
 		}

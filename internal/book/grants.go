@@ -6,11 +6,10 @@ import (
 	"strings"
 	"time"
 
-	"go.etcd.io/bbolt"
-
 	"barward/internal/identity"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // A party of auditors reads what others grant, while the grant lasts. A grant gives no more than its grantor may read
@@ -98,12 +97,12 @@ func (f *fold) accessWithdrawn(e *pb.AccessWithdrawn) error {
 }
 
 // CallerAt returns the person whose key this is, as CallerOf does, with what others let them read at an instant.
-func CallerAt(bucket *bbolt.Bucket, key []byte, now time.Time) (identity.Caller, error) {
-	caller, err := CallerOf(bucket, key)
+func CallerAt(pages *ledger.Book, key []byte, now time.Time) (identity.Caller, error) {
+	caller, err := CallerOf(pages, key)
 	if err != nil || caller.PartyKind != identity.Auditors {
 		return caller, err
 	}
-	s := &store{bucket: bucket}
+	s := &store{pages: pages}
 	standing, _ := s.find("grants", caller.PartyID)
 	for _, name := range strings.Fields(standing) {
 		grant, ok := grants.load(s, name)

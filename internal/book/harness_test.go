@@ -14,18 +14,17 @@ import (
 	"testing"
 	"time"
 
-	"go.etcd.io/bbolt"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"barward/internal/assay"
 	"barward/internal/identity"
-	"barward/internal/ledger"
 	"barward/internal/ledger/ledgertest"
 	"barward/internal/ledger/proof"
 	"barward/internal/quantity"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // All parties, persons, prices and figures here are invented, unless a source is named beside them.
@@ -88,13 +87,13 @@ func (h *house) sound() {
 // picture is a digest of all that the book holds.
 func (h *house) picture() (digest [32]byte) {
 	h.Helper()
-	h.view(func(b *Bucket) { digest = sha256.Sum256([]byte(ledgertest.Dump(b))) })
+	h.view(func(b *ledger.Book) { digest = sha256.Sum256([]byte(ledgertest.Dump(b))) })
 	return digest
 }
 
-func (h *house) view(f func(*Bucket)) {
+func (h *house) view(f func(*ledger.Book)) {
 	h.Helper()
-	if err := h.l.View(func(b *bbolt.Bucket, _ uint64) error { f(b); return nil }); err != nil {
+	if err := h.l.View(func(b *ledger.Book, _ uint64) error { f(b); return nil }); err != nil {
 		h.Fatal(err)
 	}
 }
@@ -234,7 +233,7 @@ func (h *house) refused(who string, body proto.Message, reason string) {
 
 func (h *house) raisedBy(seq uint64) (list []*pb.Discrepancy) {
 	h.Helper()
-	h.view(func(b *Bucket) { list = raisedBy(b, seq) })
+	h.view(func(b *ledger.Book) { list = raisedBy(b, seq) })
 	return list
 }
 
@@ -257,9 +256,9 @@ func (h *house) one(seq uint64, kind pb.DiscrepancyKind) *pb.Discrepancy {
 func load[T thing](h *house, table table[T], name string) T {
 	h.Helper()
 	var value T
-	h.view(func(b *Bucket) {
+	h.view(func(b *ledger.Book) {
 		var ok bool
-		if value, ok = table.load(&store{bucket: b}, name); !ok {
+		if value, ok = table.load(&store{pages: b}, name); !ok {
 			h.Fatalf("no %s %s on record", table.title(), name)
 		}
 	})
@@ -270,7 +269,7 @@ func load[T thing](h *house, table table[T], name string) T {
 func (h *house) consigned(name string) *pb.Consignment {
 	h.Helper()
 	c := load(h, consignments, name)
-	h.view(func(b *Bucket) { (&store{bucket: b}).whole(c) })
+	h.view(func(b *ledger.Book) { (&store{pages: b}).whole(c) })
 	return c
 }
 
@@ -280,7 +279,7 @@ func (h *house) lot(name string) *pb.Lot { h.Helper(); return load(h, lots, name
 // caller returns somebody as the service knows them.
 func (h *house) caller(who string) (c identity.Caller) {
 	h.Helper()
-	h.view(func(b *Bucket) {
+	h.view(func(b *ledger.Book) {
 		var err error
 		if c, err = CallerOf(b, h.people[who].public()); err != nil {
 			h.Fatal(err)
@@ -293,7 +292,7 @@ func (h *house) caller(who string) (c identity.Caller) {
 func (h *house) get(who string, kind pb.ThingKind, name string) (thing *pb.Thing, err error) {
 	h.Helper()
 	c := h.caller(who)
-	h.view(func(b *Bucket) { thing, err = Get(b, c, kind, name) })
+	h.view(func(b *ledger.Book) { thing, err = Get(b, c, kind, name) })
 	return thing, err
 }
 
@@ -388,7 +387,7 @@ func (h *house) cosigned(who string, signed []byte) *pb.CheckpointCosigned {
 // callerAt is somebody as the service knows them at an instant, with what is granted to them then.
 func (h *house) callerAt(who, at string) (c identity.Caller) {
 	h.Helper()
-	h.view(func(b *Bucket) {
+	h.view(func(b *ledger.Book) {
 		var err error
 		if c, err = CallerAt(b, h.people[who].public(), when(h, at)); err != nil {
 			h.Fatal(err)
@@ -709,7 +708,7 @@ func (r *route) statement(who, id string, kind pb.StatementKind, settledOn strin
 	r.Helper()
 	c := r.caller(who)
 	var st *pb.Statement
-	r.view(func(b *Bucket) {
+	r.view(func(b *ledger.Book) {
 		var err error
 		if st, err = Preview(b, c, r.lotName(), kind, settledOn, r.l.Size()); err != nil {
 			r.Fatalf("preview: %v", err)

@@ -5,19 +5,18 @@ import (
 	"encoding/binary"
 	"slices"
 
-	"go.etcd.io/bbolt"
-
 	"barward/internal/identity"
+	"barward/internal/ledger"
 )
 
-// The bucket `<things>.by` leads from a value to the things that have it, in the order of time: a byte that says which
+// The table `<things>.by` leads from a value to the things that have it, in the order of time: a byte that says which
 // column (0: a party that may read the thing, else a column of the table counted from 1), the value, a zero byte, and the
 // key of the thing. A list that is filtered walks the keys of each of its conditions side by side and stops only where
 // they agree, so it looks at what it shows and not at what it passes over.
 
 const bySuffix = ".by"
 
-var byValue = []byte{1} // the ledger tells an empty value from a bucket with difficulty
+var byValue = []byte{1} // the store tells an empty value from none with difficulty
 
 const keyLength = 10
 
@@ -34,21 +33,12 @@ func (t table[T]) keysOf(value thing) keyed {
 }
 
 // reindex brings the lines of a thing up to what it says now.
-func (h *held) reindex(bucket *bbolt.Bucket, now keyed) error {
-	var by *bbolt.Bucket
-	open := func() (err error) {
-		if by == nil {
-			by, err = within(bucket, h.bucket+bySuffix)
-		}
-		return err
-	}
+func (h *held) reindex(pages *ledger.Book, now keyed) error {
+	by := pages.Table(h.table + bySuffix)
 	for i, value := range now.values {
 		was := h.before.values[i]
 		if was == value {
 			continue
-		}
-		if err := open(); err != nil {
-			return err
 		}
 		if was != "" {
 			if err := by.Delete(entryOf(i+1, was, h.key)); err != nil {
@@ -65,9 +55,6 @@ func (h *held) reindex(bucket *bbolt.Bucket, now keyed) error {
 		if slices.Contains(h.before.parties, party) {
 			continue
 		}
-		if err := open(); err != nil {
-			return err
-		}
 		if err := by.Put(entryOf(0, party, h.key), byValue); err != nil {
 			return err
 		}
@@ -83,13 +70,10 @@ type narrowing struct {
 
 // agreeing visits the keys that meet all conditions, in the order of time, after a key and below a tree size, until visit
 // says no. When it has looked most times, it stops and returns the key after which to go on.
-func agreeing(by *bbolt.Bucket, conditions []narrowing, after []byte, below uint64, most int, visit func([]byte) bool) []byte {
-	if by == nil {
-		return nil
-	}
+func agreeing(by *ledger.Table, conditions []narrowing, after []byte, below uint64, most int, visit func([]byte) bool) []byte {
 	type walk struct {
 		prefix []byte
-		cursor *bbolt.Cursor
+		cursor *ledger.Cursor
 	}
 	walks := make([]walk, len(conditions))
 	for i, c := range conditions {

@@ -6,71 +6,66 @@ import (
 	"slices"
 	"testing"
 
-	"go.etcd.io/bbolt"
 	"pgregory.net/rapid"
+
+	"barward/internal/ledger"
 )
 
 // What several conditions agree on is what a plain comparison finds, in the same order, whatever the places at which it
 // was stopped and went on, and whatever lies between.
 func TestAgreeingAgainstAPlainSearch(t *testing.T) {
-	raw(t, func(b *bbolt.Bucket) {
-		rapidly(t, "200", func(rt *rapid.T) {
-			by, err := b.CreateBucket([]byte("by"))
-			if err != nil {
-				rt.Fatal(err)
-			}
-			defer func() { _ = b.DeleteBucket([]byte("by")) }()
-			columns := rapid.IntRange(1, 4).Draw(rt, "columns")
-			var conditions []narrowing
+	rapidly(t, "200", func(rt *rapid.T) {
+		by := ledger.NewBook().Table("by")
+		columns := rapid.IntRange(1, 4).Draw(rt, "columns")
+		var conditions []narrowing
+		for c := range columns {
+			conditions = append(conditions, narrowing{c, "yes"})
+		}
+		below := rapid.Uint64Range(0, 300).Draw(rt, "below")
+		var want [][]byte
+		for n := range rapid.IntRange(0, 120).Draw(rt, "things") {
+			key := binary.BigEndian.AppendUint16(binary.BigEndian.AppendUint64(nil, uint64(n*3/2)+250*uint64(n%2)), uint16(n%3))
+			all := true
 			for c := range columns {
-				conditions = append(conditions, narrowing{c, "yes"})
-			}
-			below := rapid.Uint64Range(0, 300).Draw(rt, "below")
-			var want [][]byte
-			for n := range rapid.IntRange(0, 120).Draw(rt, "things") {
-				key := binary.BigEndian.AppendUint16(binary.BigEndian.AppendUint64(nil, uint64(n*3/2)+250*uint64(n%2)), uint16(n%3))
-				all := true
-				for c := range columns {
-					value := rapid.SampledFrom([]string{"yes", "yes", "no", "yesterday"}).Draw(rt, "value")
-					all = all && value == "yes"
-					if err := by.Put(entryOf(c, value, key), byValue); err != nil {
-						rt.Fatal(err)
-					}
-				}
-				if all && binary.BigEndian.Uint64(key) < below {
-					want = append(want, key)
+				value := rapid.SampledFrom([]string{"yes", "yes", "no", "yesterday"}).Draw(rt, "value")
+				all = all && value == "yes"
+				if err := by.Put(entryOf(c, value, key), byValue); err != nil {
+					rt.Fatal(err)
 				}
 			}
-			slices.SortFunc(want, bytes.Compare)
-			most := rapid.IntRange(columns+1, 20).Draw(rt, "most")
-			page := rapid.IntRange(1, 10).Draw(rt, "page")
-			var got [][]byte
-			var after []byte
-			for {
-				here := 0
-				var last []byte
-				stopped := agreeing(by, conditions, after, below, most, func(key []byte) bool {
-					if here == page {
-						return false
-					}
-					here++
-					last = slices.Clone(key)
-					got = append(got, last)
-					return true
-				})
-				switch {
-				case stopped != nil:
-					after = stopped
-				case here == page:
-					after = last
-				default:
-					if !slices.EqualFunc(got, want, bytes.Equal) {
-						rt.Fatalf("found %x, want %x", got, want)
-					}
-					return
-				}
+			if all && binary.BigEndian.Uint64(key) < below {
+				want = append(want, key)
 			}
-		})
+		}
+		slices.SortFunc(want, bytes.Compare)
+		most := rapid.IntRange(columns+1, 20).Draw(rt, "most")
+		page := rapid.IntRange(1, 10).Draw(rt, "page")
+		var got [][]byte
+		var after []byte
+		for {
+			here := 0
+			var last []byte
+			stopped := agreeing(by, conditions, after, below, most, func(key []byte) bool {
+				if here == page {
+					return false
+				}
+				here++
+				last = slices.Clone(key)
+				got = append(got, last)
+				return true
+			})
+			switch {
+			case stopped != nil:
+				after = stopped
+			case here == page:
+				after = last
+			default:
+				if !slices.EqualFunc(got, want, bytes.Equal) {
+					rt.Fatalf("found %x, want %x", got, want)
+				}
+				return
+			}
+		}
 	})
 }
 
@@ -88,7 +83,7 @@ func TestListsOfAuditors(t *testing.T) {
 		if len(c.Reach) != grants {
 			t.Fatalf("%d grants run, want %d", len(c.Reach), grants)
 		}
-		r.view(func(b *Bucket) {
+		r.view(func(b *ledger.Book) {
 			for kind, table := range byKind {
 				var want []string
 				if err := table.page(b, nil, ^uint64(0), func(_ []byte, value thing) bool {

@@ -10,6 +10,7 @@ import (
 	"barward/internal/quantity"
 	"barward/internal/settlement"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 const (
@@ -110,7 +111,7 @@ func TestWholeRouteToTheLastDigit(t *testing.T) {
 	}
 	var trace *pb.TraceBarResponse
 	c := h.caller("lucan")
-	h.view(func(b *Bucket) { trace, _ = Trace(b, c, r.mark(0)) })
+	h.view(func(b *ledger.Book) { trace, _ = Trace(b, c, r.mark(0)) })
 	var actions []string
 	for _, s := range trace.GetSteps() {
 		actions = append(actions, s.Action)

@@ -21,8 +21,8 @@ type kept struct {
 }
 
 // derive returns what make works out of a thing, once for each state of the thing that is kept.
-func derive[D any](s *store, bucket, name string, make func() D) D {
-	h := s.named(bucket, name)
+func derive[D any](s *store, table, name string, make func() D) D {
+	h := s.named(table, name)
 	if h == nil || h.kept == nil {
 		return make() // changed by this event
 	}
@@ -56,21 +56,21 @@ func (m *memo[A]) of(text string, answer func() (A, error)) (A, error) {
 	return fresh, nil
 }
 
-// get returns what these bytes of a bucket say, nil where it is not known.
-func (k *keeper) get(bucket string, b []byte) *kept {
+// get returns what these bytes of a table say, nil where it is not known.
+func (k *keeper) get(table string, b []byte) *kept {
 	k.mu.RLock()
 	defer k.mu.RUnlock()
-	return k.known[called{bucket, string(b)}]
+	return k.known[called{table, string(b)}]
 }
 
 // put remembers it. When there is too much, all is forgotten, and what is still used comes back by itself.
-func (k *keeper) put(bucket string, b []byte, value thing) *kept {
+func (k *keeper) put(table string, b []byte, value thing) *kept {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	if k.bytes += 2 * len(b); k.known == nil || k.bytes > maxKept {
 		k.known, k.bytes = map[called]*kept{}, 2*len(b)
 	}
 	one := &kept{value: value}
-	k.known[called{bucket, string(b)}] = one
+	k.known[called{table, string(b)}] = one
 	return one
 }

@@ -6,11 +6,10 @@ import (
 	"strings"
 	"time"
 
-	"go.etcd.io/bbolt"
-
 	"barward/internal/identity"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // A key counts for what the ledger takes while the key is its person's present one. The ledger's clock decides, never the
@@ -235,11 +234,7 @@ func (f *fold) doubtful(person *pb.Person, key *pb.PersonKey, since string) erro
 // signedSince lists the entries that a key signed since an instant of the ledger's clock, the oldest first, and says
 // whether there may be more.
 func (f *fold) signedSince(person string, key *pb.PersonKey, since time.Time) (entries []uint64, more bool) {
-	things := f.bucket.Bucket([]byte(notes.bucket))
-	if things == nil {
-		return nil, false
-	}
-	c := things.Cursor()
+	c := f.pages.Table(notes.table).Cursor()
 	looked := 0
 	for k, v := c.Last(); k != nil; k, v = c.Prev() {
 		note, err := notes.decode(v)
@@ -262,8 +257,8 @@ func (f *fold) signedSince(person string, key *pb.PersonKey, since time.Time) (e
 }
 
 // DoubtOf says why an entry is in doubt that key signed and the ledger took at an instant; "" where it is not.
-func DoubtOf(bucket *bbolt.Bucket, key []byte, recordedAt time.Time) string {
-	since, ok := (&store{bucket: bucket}).find("doubt", string(key))
+func DoubtOf(pages *ledger.Book, key []byte, recordedAt time.Time) string {
+	since, ok := (&store{pages: pages}).find("doubt", string(key))
 	if !ok {
 		return ""
 	}

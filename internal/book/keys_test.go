@@ -9,10 +9,10 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"barward/internal/identity"
-	"barward/internal/ledger"
 	"barward/internal/ledger/ledgertest"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 func anyPour(id string) *pb.PourRecorded {
@@ -28,7 +28,7 @@ func TestRotatedOutKeyIsRefused(t *testing.T) {
 	backdated := wrap(t, anyPour("B"))
 	backdated.OccurredAt = "2027-02-01T08:00:00-05:00" // before the rotation, by its author
 	h.refused("ibbet, before", backdated, "KEY_REPLACED")
-	h.view(func(b *Bucket) {
+	h.view(func(b *ledger.Book) {
 		if _, err := CallerOf(b, h.people["ibbet, before"].public()); !refusal.Is(err, "KEY_REPLACED") {
 			t.Errorf("the old key makes calls: %v", err)
 		}
@@ -78,7 +78,7 @@ func TestRevokedKeyWithDoubt(t *testing.T) {
 	backdated := wrap(t, anyPour("D"))
 	backdated.OccurredAt = "2027-02-01T08:00:00-05:00"
 	h.refused("ibbet", backdated, "KEY_REVOKED")
-	h.view(func(b *Bucket) {
+	h.view(func(b *ledger.Book) {
 		for seq, doubted := range map[uint64]bool{before: false, first: true, second: true, other: false} {
 			e, err := h.l.Entry(seq)
 			if err != nil {
@@ -217,7 +217,7 @@ func TestPriceOfADayToCome(t *testing.T) {
 	for date, told := range map[string]int{"2027-02-03": 0, "2027-02-04": 1} {
 		seq := h.must("lucan", &pb.PricesPublished{Series: "of " + date, Currency: "USD", Prices: []*pb.DailyPrice{{Date: date, Price: "1.00"}}})
 		own := h.caller("lucan")
-		h.view(func(b *Bucket) {
+		h.view(func(b *ledger.Book) {
 			if got := Remarks(b, own, seq); len(got) != told {
 				t.Errorf("of the price of %s its author is told %q", date, got)
 			}
@@ -246,7 +246,7 @@ func TestNewerRulesStopTheReplay(t *testing.T) {
 	}
 	for _, rules := range []uint16{0, Rules + 1, 65535} {
 		newer := ledger.Entry{Seq: e.Seq, RecordedAt: e.RecordedAt, Rules: rules, ID: e.ID, Author: e.Author, Event: e.Event}
-		h.view(func(b *Bucket) {
+		h.view(func(b *ledger.Book) {
 			for what, err := range map[string]error{"decide": New().Decide(b, &newer), "apply": New().Apply(b, &newer)} {
 				if !refusal.Is(err, "RULES_UNKNOWN") || !strings.Contains(err.Error(), "bring the program up to date") {
 					t.Errorf("%s by rules %d: %v", what, rules, err)
@@ -265,9 +265,9 @@ func TestOldRulesStandBesideTheNew(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	h.view(func(bucket *Bucket) {
+	h.view(func(pages *ledger.Book) {
 		for rules, want := range map[uint16]string{1: "", 2: "NOT_YOUR_SERIES"} {
-			err := New().Decide(bucket, &ledger.Entry{Seq: h.l.Size(), RecordedAt: h.now, Rules: rules, Author: add.AuthorKey, Event: b})
+			err := New().Decide(pages, &ledger.Entry{Seq: h.l.Size(), RecordedAt: h.now, Rules: rules, Author: add.AuthorKey, Event: b})
 			if want == "" && err != nil || want != "" && !refusal.Is(err, want) {
 				t.Errorf("rules %d: %v", rules, err)
 			}
@@ -280,7 +280,7 @@ func TestGrantCountsInItsTime(t *testing.T) {
 	r, _ := everything(t) // G1 runs from 2027-03-01 to 2027-04-01; G2 was withdrawn
 	lot := func(c identity.Caller) error {
 		var err error
-		r.view(func(b *Bucket) { _, err = Get(b, c, pb.ThingKind_THING_KIND_LOT, r.lotName()) })
+		r.view(func(b *ledger.Book) { _, err = Get(b, c, pb.ThingKind_THING_KIND_LOT, r.lotName()) })
 		return err
 	}
 	for at, sees := range map[string]bool{
@@ -303,7 +303,7 @@ func TestGrantCountsInItsTime(t *testing.T) {
 	e.Sorts = []pb.InformationSort{pb.InformationSort_INFORMATION_SORT_CUSTODY}
 	r.must("lucan", e)
 	c = r.callerAt("quentin", "2027-03-02T00:00:00Z")
-	r.view(func(b *Bucket) {
+	r.view(func(b *ledger.Book) {
 		thing, err := Get(b, c, pb.ThingKind_THING_KIND_BAR, r.mark(0))
 		if err != nil || len(thing.GetBar().Assays) != 0 {
 			t.Errorf("custody alone: %v, %v", thing, err)

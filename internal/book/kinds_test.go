@@ -10,6 +10,7 @@ import (
 
 	"barward/internal/assay"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // everything records every kind of event there is, by persons who may, and returns where.
@@ -82,7 +83,7 @@ func TestEveryKindIsRecorded(t *testing.T) {
 			t.Errorf("no event of kind %s was recorded", kind)
 		}
 	}
-	r.view(func(b *Bucket) {
+	r.view(func(b *ledger.Book) {
 		note, ok := NoteOf(b, r.id(first["weighed"]))
 		if !ok || note.Kind != "weighed" || note.Author != "quillmoss/ibbet" || note.CorrectedBy == "" || note.Sequence != first["weighed"] {
 			t.Errorf("the note of the weighing is %v", note)
@@ -141,7 +142,7 @@ func TestReportsBeforeTheExchangeStaySealed(t *testing.T) {
 			t.Fatal(err)
 		}
 		reports += len(thing.GetBar().Assays)
-		h.view(func(b *Bucket) {
+		h.view(func(b *ledger.Book) {
 			for _, seq := range []uint64{first, bar, right} {
 				if MaySeeEntry(b, h.caller(who), &pb.Event{EventId: h.id(seq)}) {
 					entries++
@@ -208,7 +209,7 @@ func TestPagesArePinned(t *testing.T) {
 				want = append(want, fmt.Sprintf("quillmoss/P%da", i), fmt.Sprintf("quillmoss/P%db", i))
 			}
 			var things []*pb.Thing
-			h.view(func(b *Bucket) {
+			h.view(func(b *ledger.Book) {
 				var err error
 				if things, token, err = List(b, c, pb.ThingKind_THING_KIND_BAR, `state = "POURED"`, token, size, h.l.Size()); err != nil {
 					t.Fatal(err)
@@ -229,7 +230,7 @@ func TestPagesArePinned(t *testing.T) {
 		}
 	}
 	list := func(filter string) (names []string) {
-		h.view(func(b *Bucket) {
+		h.view(func(b *ledger.Book) {
 			things, _, err := List(b, c, pb.ThingKind_THING_KIND_BAR, filter, "", 500, h.l.Size())
 			if err != nil {
 				t.Fatal(err)

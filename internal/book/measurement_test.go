@@ -17,6 +17,7 @@ import (
 
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // failedCheck is a check of a balance at 20 kg that showed an error of 1 g, five times what class I with e = 0.1 g may show
@@ -167,7 +168,7 @@ func TestBalanceStatus(t *testing.T) {
 	h := staffed(t)
 	status := func(who, balance, at string) (s *pb.GetBalanceStatusResponse, err error) {
 		c := h.caller(who)
-		h.view(func(b *Bucket) { s, err = BalanceStatus(b, c, balance, at) })
+		h.view(func(b *ledger.Book) { s, err = BalanceStatus(b, c, balance, at) })
 		return s, err
 	}
 	checked := when(t, load(h, balances, "quillmoss/QB1").Checks[0].CheckedAt)
@@ -219,7 +220,7 @@ func TestUncertaintyAndNotesOfAWeighing(t *testing.T) {
 	}
 	var told []string
 	own, other := h.caller("ibbet"), h.caller("dilly")
-	h.view(func(b *Bucket) {
+	h.view(func(b *ledger.Book) {
 		told = Remarks(b, own, r.pour)
 		if r := Remarks(b, other, r.pour); r != nil {
 			t.Errorf("another party is told %v", r)
@@ -306,7 +307,7 @@ func TestBiasFromTheRecord(t *testing.T) {
 		}
 		var s BiasSeries
 		var err error
-		h.view(func(b *Bucket) { s, err = Bias(b, c, r) })
+		h.view(func(b *ledger.Book) { s, err = Bias(b, c, r) })
 		if err != nil {
 			return nil, err
 		}
@@ -400,7 +401,7 @@ func TestBiasOfReturns(t *testing.T) {
 	c := h.caller("lucan")
 	var s BiasSeries
 	var err error
-	h.view(func(b *Bucket) {
+	h.view(func(b *ledger.Book) {
 		s, err = Bias(b, c, &pb.ReportBiasRequest{Of: pb.BiasOf_BIAS_OF_STATEMENT_AGAINST_RETURN, Element: "Au", SettingsJson: biasSettings})
 	})
 	if err != nil {
@@ -430,7 +431,7 @@ func TestRecompute(t *testing.T) {
 	recompute := func(who, name string) (out *pb.RecomputeAssayResponse, err error) {
 		c := h.caller(who)
 		var record *pb.AssayRecord
-		h.view(func(b *Bucket) { record, err = ReportOf(b, c, name) })
+		h.view(func(b *ledger.Book) { record, err = ReportOf(b, c, name) })
 		if err != nil {
 			return nil, err
 		}

@@ -1,11 +1,14 @@
 package book
 
-import pb "barward/proto/barward/v1"
+import (
+	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
+)
 
 // OpenDiscrepancies counts the discrepancies that nobody has decided, over all parties: a number for whoever keeps the
 // service, who may not see what they are about. It looks through the whole register.
-func OpenDiscrepancies(bucket *Bucket) (open int, err error) {
-	err = discrepancies.each(bucket, func(d *pb.Discrepancy) error {
+func OpenDiscrepancies(pages *ledger.Book) (open int, err error) {
+	err = discrepancies.each(pages, func(d *pb.Discrepancy) error {
 		if d.State == pb.DiscrepancyState_DISCREPANCY_STATE_OPEN {
 			open++
 		}

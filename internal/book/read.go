@@ -6,13 +6,13 @@ import (
 	"slices"
 	"strings"
 
-	"go.etcd.io/bbolt"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"barward/internal/identity"
 	"barward/internal/refusal"
 	"barward/internal/settlement"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // anyTable is a table of things of whatever kind.
@@ -22,8 +22,8 @@ type anyTable interface {
 	get(*store, string) (thing, bool)
 	show(thing) *pb.Thing
 	fields() protoreflect.FieldDescriptors
-	page(bucket *bbolt.Bucket, after []byte, below uint64, visit func(key []byte, value thing) bool) error
-	pageBy(bucket *bbolt.Bucket, conditions []narrowing, after []byte, below uint64, visit func(key []byte, value thing) bool) (last []byte, err error)
+	page(pages *ledger.Book, after []byte, below uint64, visit func(key []byte, value thing) bool) error
+	pageBy(pages *ledger.Book, conditions []narrowing, after []byte, below uint64, visit func(key []byte, value thing) bool) (last []byte, err error)
 	column(field string) int
 	keysOf(value thing) keyed
 	limited() bool
@@ -53,12 +53,8 @@ func (t table[T]) fields() protoreflect.FieldDescriptors {
 }
 
 // page visits things in the order of time, after a key and below a tree size, until visit says no.
-func (t table[T]) page(bucket *bbolt.Bucket, after []byte, below uint64, visit func([]byte, thing) bool) error {
-	things := bucket.Bucket([]byte(t.bucket))
-	if things == nil {
-		return nil
-	}
-	c := things.Cursor()
+func (t table[T]) page(pages *ledger.Book, after []byte, below uint64, visit func([]byte, thing) bool) error {
+	c := pages.Table(t.table).Cursor()
 	k, v := c.First()
 	if len(after) > 0 {
 		if k, v = c.Seek(after); string(k) == string(after) {
@@ -79,12 +75,9 @@ func (t table[T]) page(bucket *bbolt.Bucket, after []byte, below uint64, visit f
 
 // pageBy visits the things that meet all conditions, in the order of time, until visit says no. Where it has looked long
 // enough, it returns the key from which to go on.
-func (t table[T]) pageBy(bucket *bbolt.Bucket, conditions []narrowing, after []byte, below uint64, visit func([]byte, thing) bool) (last []byte, err error) {
-	things := bucket.Bucket([]byte(t.bucket))
-	if things == nil {
-		return nil, nil
-	}
-	last = agreeing(bucket.Bucket([]byte(t.bucket+bySuffix)), conditions, after, below, maxScanned, func(key []byte) bool {
+func (t table[T]) pageBy(pages *ledger.Book, conditions []narrowing, after []byte, below uint64, visit func([]byte, thing) bool) (last []byte, err error) {
+	things := pages.Table(t.table)
+	last = agreeing(pages.Table(t.table+bySuffix), conditions, after, below, maxScanned, func(key []byte) bool {
 		var value T
 		if value, err = t.decode(things.Get(key)); err != nil {
 			return false
@@ -104,8 +97,8 @@ func (t table[T]) limited() bool {
 }
 
 // each visits every thing of a table in the order of time.
-func (t table[T]) each(bucket *bbolt.Bucket, visit func(T) error) (err error) {
-	scanErr := t.page(bucket, nil, ^uint64(0), func(_ []byte, value thing) bool {
+func (t table[T]) each(pages *ledger.Book, visit func(T) error) (err error) {
+	scanErr := t.page(pages, nil, ^uint64(0), func(_ []byte, value thing) bool {
 		err = visit(value.(T))
 		return err == nil
 	})
@@ -243,12 +236,12 @@ func tableOf(kind pb.ThingKind) (anyTable, error) {
 }
 
 // Get returns one thing that the caller may see; an unknown and a forbidden one answer alike.
-func Get(bucket *bbolt.Bucket, caller identity.Caller, kind pb.ThingKind, name string) (*pb.Thing, error) {
+func Get(pages *ledger.Book, caller identity.Caller, kind pb.ThingKind, name string) (*pb.Thing, error) {
 	t, err := tableOf(kind)
 	if err != nil {
 		return nil, err
 	}
-	s := &store{bucket: bucket}
+	s := &store{pages: pages}
 	value, ok := t.get(s, name)
 	if ok {
 		if value = s.sight(caller, kind, value); value != nil {
@@ -261,7 +254,7 @@ func Get(bucket *bbolt.Bucket, caller identity.Caller, kind pb.ThingKind, name s
 // List returns a page of things that the caller may see and that pass the filter, the oldest first, and the token of the
 // next page. The list is that of the tree as it was when the first page was read: size is the tree's now, and later
 // pages carry the first one's in their token.
-func List(bucket *bbolt.Bucket, caller identity.Caller, kind pb.ThingKind, filter, token string, pageSize int, size uint64) ([]*pb.Thing, string, error) {
+func List(pages *ledger.Book, caller identity.Caller, kind pb.ThingKind, filter, token string, pageSize int, size uint64) ([]*pb.Thing, string, error) {
 	t, err := tableOf(kind)
 	if err != nil {
 		return nil, "", err
@@ -284,7 +277,7 @@ func List(bucket *bbolt.Bucket, caller identity.Caller, kind pb.ThingKind, filte
 	if err != nil {
 		return nil, "", err
 	}
-	s := &store{bucket: bucket}
+	s := &store{pages: pages}
 	var things []*pb.Thing
 	var last []byte
 	looked, more := 0, false
@@ -303,11 +296,11 @@ func List(bucket *bbolt.Bucket, caller identity.Caller, kind pb.ThingKind, filte
 	conditions, none := wanted.narrowed(caller, t)
 	switch {
 	case none:
-	case len(conditions) == 0 || Stale(bucket):
-		err = t.page(bucket, after, size, visit)
+	case len(conditions) == 0 || Stale(pages):
+		err = t.page(pages, after, size, visit)
 	default:
 		var stopped []byte
-		if stopped, err = t.pageBy(bucket, conditions, after, size, visit); stopped != nil {
+		if stopped, err = t.pageBy(pages, conditions, after, size, visit); stopped != nil {
 			last, more = stopped, true
 		}
 	}
@@ -427,8 +420,8 @@ func matches(v protoreflect.Value, field protoreflect.FieldDescriptor, want stri
 }
 
 // MaySeeEntry reports whether a caller may read an entry: their own party's, and those about what they may see.
-func MaySeeEntry(bucket *bbolt.Bucket, caller identity.Caller, event *pb.Event) bool {
-	s := &store{bucket: bucket}
+func MaySeeEntry(pages *ledger.Book, caller identity.Caller, event *pb.Event) bool {
+	s := &store{pages: pages}
 	note, ok := notes.load(s, event.GetEventId())
 	return ok && s.maySee(caller, note, event)
 }
@@ -493,13 +486,13 @@ func entrySort(kind string, about pb.ThingKind, value thing) identity.What {
 }
 
 // NoteOf returns what the book remembers of an entry, for readers who may see it.
-func NoteOf(bucket *bbolt.Bucket, eventID string) (*pb.EntryNote, bool) {
-	return notes.load(&store{bucket: bucket}, eventID)
+func NoteOf(pages *ledger.Book, eventID string) (*pb.EntryNote, bool) {
+	return notes.load(&store{pages: pages}, eventID)
 }
 
 // Trace returns the whole route of a bar: its own steps and those of the box it travelled in, in the order of record.
-func Trace(bucket *bbolt.Bucket, caller identity.Caller, name string) (*pb.TraceBarResponse, error) {
-	s := &store{bucket: bucket}
+func Trace(pages *ledger.Book, caller identity.Caller, name string) (*pb.TraceBarResponse, error) {
+	s := &store{pages: pages}
 	value, ok := bars.load(s, name)
 	if !ok || s.sight(caller, bars.kind, value) == nil {
 		return nil, unknown("bar", "bar", name)
@@ -541,8 +534,8 @@ func lotSeen(s *store, caller identity.Caller, name string) (*pb.Lot, error) {
 }
 
 // Preview computes the statement of a lot as the book stands, and writes nothing. size is the tree's.
-func Preview(bucket *bbolt.Bucket, caller identity.Caller, lotName string, kind pb.StatementKind, settledOn string, size uint64) (*pb.Statement, error) {
-	s := &store{bucket: bucket}
+func Preview(pages *ledger.Book, caller identity.Caller, lotName string, kind pb.StatementKind, settledOn string, size uint64) (*pb.Statement, error) {
+	s := &store{pages: pages}
 	lot, err := lotSeen(s, caller, lotName)
 	if err != nil {
 		return nil, err
@@ -572,8 +565,8 @@ func PreviewFigures(figures []byte) (*pb.Statement, error) {
 }
 
 // Reconcile compares a return with the latest statement of a lot, and writes nothing.
-func Reconcile(bucket *bbolt.Bucket, caller identity.Caller, lotName, document string) (*pb.ReconcileReturnResponse, error) {
-	s := &store{bucket: bucket}
+func Reconcile(pages *ledger.Book, caller identity.Caller, lotName, document string) (*pb.ReconcileReturnResponse, error) {
+	s := &store{pages: pages}
 	lot, err := lotSeen(s, caller, lotName)
 	if err != nil {
 		return nil, err

@@ -6,22 +6,17 @@ import (
 	"fmt"
 	"strings"
 
-	"go.etcd.io/bbolt"
-
 	"barward/internal/assay"
 	"barward/internal/identity"
 	"barward/internal/reckoning"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // Remarks returns what an entry told its author's party beside the discrepancies.
-func Remarks(bucket *bbolt.Bucket, caller identity.Caller, sequence uint64) []string {
-	things := bucket.Bucket([]byte(notes.bucket))
-	if things == nil {
-		return nil
-	}
-	k, v := things.Cursor().Seek(binary.BigEndian.AppendUint64(nil, sequence))
+func Remarks(pages *ledger.Book, caller identity.Caller, sequence uint64) []string {
+	k, v := pages.Table(notes.table).Cursor().Seek(binary.BigEndian.AppendUint64(nil, sequence))
 	if len(k) != 10 || binary.BigEndian.Uint64(k) != sequence {
 		return nil
 	}
@@ -33,8 +28,8 @@ func Remarks(bucket *bbolt.Bucket, caller identity.Caller, sequence uint64) []st
 }
 
 // ReportOf returns a report that the caller may see: the figures that stand, or the last ones where all were withdrawn.
-func ReportOf(bucket *bbolt.Bucket, caller identity.Caller, name string) (*pb.AssayRecord, error) {
-	s := &store{bucket: bucket}
+func ReportOf(pages *ledger.Book, caller identity.Caller, name string) (*pb.AssayRecord, error) {
+	s := &store{pages: pages}
 	on, ok := s.find("assay", name)
 	if !ok {
 		return nil, unknown("report", "report", name)

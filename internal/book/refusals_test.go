@@ -9,16 +9,15 @@ import (
 	"testing"
 	"time"
 
-	"go.etcd.io/bbolt"
 	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
 
 	"barward/internal/assay"
 	"barward/internal/custody"
 	"barward/internal/identity"
-	"barward/internal/ledger"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // Every reason that the source of this package gives is provoked here, and each refusal leaves no trace (see refused).
@@ -222,7 +221,7 @@ func TestEveryRefusal(t *testing.T) {
 	no("NO_STATEMENT", "lucan", &pb.ReturnReceived{ReturnId: "Z", Lot: r.lotName(), Document: "code,element,name,unit,quantity,quantity_unit,rate,rate_unit,amount\nnet,,,,,,,,1.00 USD\n"})
 	advise := func(element string) error {
 		c := h.caller("lucan")
-		h.view(func(b *Bucket) { _, err = AdviseUmpire(b, c, r.lotName(), element, []byte("{}")) })
+		h.view(func(b *ledger.Book) { _, err = AdviseUmpire(b, c, r.lotName(), element, []byte("{}")) })
 		return err
 	}
 	says("RESULTS_SEALED", advise("Au"))
@@ -328,7 +327,7 @@ func TestEveryRefusal(t *testing.T) {
 	_, err = Recompute(load(h, samples, "quillmoss/S1").Assays[0], h.sent[typed])
 	says("WORKSHEET_NOT_KEPT", err)
 	c := h.caller("lucan")
-	h.view(func(b *Bucket) {
+	h.view(func(b *ledger.Book) {
 		list := func(kind pb.ThingKind, filter, token string, size int) error {
 			_, _, err := List(b, c, kind, filter, token, size, h.l.Size())
 			return err
@@ -407,33 +406,9 @@ func reasons(t *testing.T) map[string]bool {
 	return found
 }
 
-// raw gives a test a bucket of its own, outside a ledger.
-func raw(t *testing.T, f func(*bbolt.Bucket)) {
+func put(t *testing.T, b *ledger.Book, table, key, value string) {
 	t.Helper()
-	db, err := bbolt.Open(filepath.Join(t.TempDir(), "book"), 0o600, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer db.Close()
-	err = db.Update(func(tx *bbolt.Tx) error {
-		b, err := tx.CreateBucket([]byte("book"))
-		if err == nil {
-			f(b)
-		}
-		return err
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
-}
-
-func put(t *testing.T, b *bbolt.Bucket, bucket, key, value string) {
-	t.Helper()
-	in, err := b.CreateBucketIfNotExists([]byte(bucket))
-	if err == nil {
-		err = in.Put([]byte(key), []byte(value))
-	}
-	if err != nil {
+	if err := b.Table(table).Put([]byte(key), []byte(value)); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -441,7 +416,7 @@ func put(t *testing.T, b *bbolt.Bucket, bucket, key, value string) {
 // A damaged book is never read past: it says DataLoss, or panics with that refusal where the ledger catches it.
 func TestDamagedBook(t *testing.T) {
 	public := string((&person{key: keyOf("odo")}).public())
-	raw(t, func(b *bbolt.Bucket) {
+	func(b *ledger.Book) {
 		put(t, b, "index", "key\x00"+public, "lanternfold/odo")
 		_, err := CallerOf(b, []byte(public))
 		if !refusal.Is(err, "BOOK_INCONSISTENT") {
@@ -460,9 +435,9 @@ func TestDamagedBook(t *testing.T) {
 				t.Errorf("a bar of broken bytes was read: %v", err)
 			}
 		}()
-		bars.load(&store{bucket: b}, "a/B")
-	})
-	raw(t, func(b *bbolt.Bucket) {
+		bars.load(&store{pages: b}, "a/B")
+	}(ledger.NewBook())
+	func(b *ledger.Book) {
 		f := newFold(b, &ledger.Entry{}, prepared(new(pb.Event), nil))
 		box := &pb.Box{Name: "a/B", CustodyJson: "{"}
 		f.who = identity.Caller{PartyID: "a"}
@@ -470,7 +445,7 @@ func TestDamagedBook(t *testing.T) {
 		if err := f.follow("", box, custody.Step{Kind: custody.Packed}, nil, ""); !refusal.Is(err, "BOOK_UNREADABLE") {
 			t.Errorf("custody of broken bytes was read: %v", err)
 		}
-	})
+	}(ledger.NewBook())
 }
 
 // The proto may know a kind that this build has no judge for: it is refused, and its judge cannot be forgotten.
@@ -483,7 +458,7 @@ func TestKindWithoutJudge(t *testing.T) {
 	if bodies.Fields().Len() != len(kinds) || len(identity.EventKinds) != len(kinds) {
 		t.Errorf("%d kinds in the proto, %d judged, %d in the matrix", bodies.Fields().Len(), len(kinds), len(identity.EventKinds))
 	}
-	raw(t, func(b *bbolt.Bucket) {
+	func(b *ledger.Book) {
 		event := &pb.Event{AuthorKey: (&person{key: keyOf("odo")}).public(), OccurredAt: "2027-02-01T08:00:00Z",
 			Body: &pb.Event_PartyRegistered{PartyRegistered: &pb.PartyRegistered{Kind: pb.PartyKind_PARTY_KIND_OPERATOR}}}
 		f := newFold(b, &ledger.Entry{RecordedAt: time.Unix(1_900_000_000, 0)}, prepared(event, nil))
@@ -491,7 +466,7 @@ func TestKindWithoutJudge(t *testing.T) {
 		if err := f.run(); !refusal.Is(err, "EVENT_KIND_UNKNOWN") {
 			t.Errorf("got %v", err)
 		}
-	})
+	}(ledger.NewBook())
 }
 
 // Only whoever registered the operator enrols its first administrator.

@@ -7,20 +7,21 @@ import (
 	"barward/internal/quantity"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // Summarize adds up the discrepancies that a caller may see and that pass a filter, by who must answer and by kind, the
 // most money first. Money is added exactly and by itself for each currency; what is at stake stays an estimate, however
 // exactly it is added. Where two parties must answer together, they are a line of their own.
-func Summarize(bucket *Bucket, caller identity.Caller, filter string, size uint64) (*pb.SummarizeDiscrepanciesResponse, error) {
+func Summarize(pages *ledger.Book, caller identity.Caller, filter string, size uint64) (*pb.SummarizeDiscrepanciesResponse, error) {
 	wanted, err := parseFilter(discrepancies.fields(), filter)
 	if err != nil {
 		return nil, err
 	}
-	s := &store{bucket: bucket}
+	s := &store{pages: pages}
 	answerable, kind := totals{}, totals{}
 	seen := 0
-	err = discrepancies.each(bucket, func(d *pb.Discrepancy) error {
+	err = discrepancies.each(pages, func(d *pb.Discrepancy) error {
 		if seen++; seen > maxSummed {
 			return refusal.New(refusal.Exhausted, "REGISTER_TOO_LONG", "", "the register has more than the %d discrepancies that are added up at once; go through it page by page", maxSummed)
 		}

@@ -11,10 +11,10 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"barward/internal/identity"
-	"barward/internal/ledger"
 	"barward/internal/ledger/ledgertest"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // textTable is one of the tables of testdata/roles.txt: a row of cells by name.
@@ -79,7 +79,7 @@ func TestRoleMatrixOfEvents(t *testing.T) {
 				event := &pb.Event{EventId: ledgertest.ID(1 << 20).String(), AuthorKey: cast[party][role].public(), OccurredAt: "2027-02-01T08:00:00-05:00"}
 				event.ProtoReflect().Set(field, protoreflect.ValueOfMessage(event.ProtoReflect().NewField(field).Message()))
 				var err error
-				h.view(func(b *Bucket) {
+				h.view(func(b *ledger.Book) {
 					err = New().Decide(b, &ledger.Entry{Seq: h.l.Size(), RecordedAt: h.now, Rules: Rules, Author: event.AuthorKey, Memo: event})
 				})
 				refused := refusal.Is(err, "ROLE_DOES_NOT_ALLOW") && refusal.As(err).Kind == refusal.Forbidden
@@ -128,7 +128,7 @@ func TestRoleMatrixOfReads(t *testing.T) {
 	}
 	names := r.oneOfEachKind(t)
 	all := map[pb.ThingKind][]string{} // every name there is
-	r.view(func(b *Bucket) {
+	r.view(func(b *ledger.Book) {
 		for kind, table := range byKind {
 			if err := table.page(b, nil, ^uint64(0), func(_ []byte, value thing) bool { all[kind] = append(all[kind], value.GetName()); return true }); err != nil {
 				t.Fatal(err)
@@ -158,7 +158,7 @@ func TestRoleMatrixOfReads(t *testing.T) {
 					t.Errorf("%s %s %s: %v; the table says %s", who, what, read, shown, cells[column])
 				}
 			}
-			r.view(func(b *Bucket) {
+			r.view(func(b *ledger.Book) {
 				for kind, name := range names {
 					title := strings.TrimPrefix(kind.String(), "THING_KIND_")
 					_, err := Get(b, c, kind, name)
@@ -221,7 +221,7 @@ func alike(t *testing.T, who string, forbidden error, name string, call func(str
 	}
 }
 
-func listAll(t *testing.T, b *Bucket, c identity.Caller, kind pb.ThingKind, size uint64) (names []string) {
+func listAll(t *testing.T, b *ledger.Book, c identity.Caller, kind pb.ThingKind, size uint64) (names []string) {
 	t.Helper()
 	for token := ""; ; {
 		things, next, err := List(b, c, kind, "", token, 7, size)
@@ -254,7 +254,7 @@ func (r *route) oneOfEachKind(t *testing.T) map[pb.ThingKind]string {
 		pb.ThingKind_THING_KIND_STATEMENT: "quillmoss/ST", pb.ThingKind_THING_KIND_RETURN: "quillmoss/RT",
 		pb.ThingKind_THING_KIND_GRANT: "quillmoss/G1", pb.ThingKind_THING_KIND_COSIGNATURE: "thistlequay",
 	}
-	r.view(func(b *Bucket) {
+	r.view(func(b *ledger.Book) {
 		err := corrections.each(b, func(c *pb.Correction) error { name[pb.ThingKind_THING_KIND_CORRECTION] = c.Name; return nil })
 		if err == nil {
 			err = discrepancies.each(b, func(d *pb.Discrepancy) error {
@@ -281,7 +281,7 @@ func (h *house) allSaidTo(c identity.Caller, at string) string {
 	var said strings.Builder
 	say := func(what ...any) { fmt.Fprintln(&said, what...) }
 	show := prototext.MarshalOptions{}
-	h.view(func(b *Bucket) {
+	h.view(func(b *ledger.Book) {
 		names := map[pb.ThingKind][]string{}
 		for kind, table := range byKind {
 			_ = table.page(b, nil, ^uint64(0), func(_ []byte, value thing) bool { names[kind] = append(names[kind], value.GetName()); return true })
@@ -304,7 +304,7 @@ func (h *house) allSaidTo(c identity.Caller, at string) string {
 			say("balance", show.Format(status), err)
 		}
 		for _, sample := range names[samples.kind] {
-			known, _ := samples.load(&store{bucket: b}, sample)
+			known, _ := samples.load(&store{pages: b}, sample)
 			for _, a := range known.Assays {
 				report, err := ReportOf(b, c, a.Report)
 				say("report", show.Format(report), err)

@@ -7,6 +7,7 @@ import (
 
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // A provisional statement rests on the bars and on what the seller reported of them; a final one of terms that settle
@@ -43,7 +44,7 @@ func TestProvisionalAndBarByBar(t *testing.T) {
 		"metal_value": "2308666.50 USD",
 	})
 	c := h.caller("lucan")
-	h.view(func(b *Bucket) {
+	h.view(func(b *ledger.Book) {
 		got, err := Reconcile(b, c, r.lotName(), returnOf(t, st, -3))
 		if err != nil {
 			t.Fatal(err)
@@ -110,7 +111,7 @@ func TestRaisedAndAuthor(t *testing.T) {
 	} {
 		for who, want := range tt.sees {
 			c := h.caller(who)
-			h.view(func(b *Bucket) {
+			h.view(func(b *ledger.Book) {
 				if got := Raised(b, c, tt.seq); len(got) != want {
 					t.Errorf("%s is told %v of entry %d, want %d", who, got, tt.seq, want)
 				}
@@ -119,7 +120,7 @@ func TestRaisedAndAuthor(t *testing.T) {
 	}
 	h.enrol("wren", "gone", "quillmoss", officer)
 	h.must("wren", &pb.KeyRevoked{PublicKey: h.people["gone"].public(), Reason: "left"})
-	h.view(func(b *Bucket) {
+	h.view(func(b *ledger.Book) {
 		if got := AuthorOf(b, h.people["gone"].public()); got != "quillmoss/gone" {
 			t.Errorf("a revoked key is of %q", got)
 		}

@@ -5,10 +5,10 @@ import (
 	"fmt"
 	"slices"
 
-	"go.etcd.io/bbolt"
 	"google.golang.org/protobuf/proto"
 
 	"barward/internal/refusal"
+	"barward/internal/ledger"
 )
 
 // A thing is what the book keeps: a message with a name.
@@ -17,9 +17,9 @@ type thing interface {
 	GetName() string
 }
 
-// store reads things from the bucket and holds back what an event changes until write.
+// store reads things from the book and holds back what an event changes until write.
 type store struct {
-	bucket *bbolt.Bucket
+	pages  *ledger.Book
 	seq    uint64
 	held   []*held
 	byName map[called]*held // once there are many
@@ -30,12 +30,12 @@ type store struct {
 }
 
 // called names a thing among all that the book keeps.
-type called struct{ bucket, name string }
+type called struct{ table, name string }
 
 // held is a thing that this event has read or made. Whoever loads a thing gets the same one each time. To alter it, take
 // it from change first; write stores those that were.
 type held struct {
-	bucket  string
+	table   string
 	name    string
 	key     []byte
 	value   thing
@@ -49,43 +49,47 @@ type held struct {
 type mark struct{ key, name string }
 
 const (
-	indexBucket = "index"
-	nameSuffix  = ".name"
+	indexTable = "index"
+	nameSuffix = ".name"
 )
 
-// layout is the version of how the book lies in its buckets. It says nothing of what the book says.
+// layout is the version of how the book lies in its tables. It says nothing of what the book says.
 const layout = "2"
 
 var layoutKey = []byte("layout")
 
 // Stale reports whether a book lies as an older or newer program laid it. It says the same, but lists would not find
 // everything: have the ledger rebuild it.
-func Stale(bucket *bbolt.Bucket) bool {
-	b := bucket.Bucket([]byte(indexBucket))
-	return b != nil && string(b.Get(layoutKey)) != layout
+func Stale(pages *ledger.Book) bool {
+	index := pages.Table(indexTable)
+	if string(index.Get(layoutKey)) == layout {
+		return false
+	}
+	first, _ := index.Cursor().First()
+	return first != nil
 }
 
 // load returns the thing of this name, as this event has changed it so far. It is to be read only.
 func (t table[T]) load(s *store, name string) (T, bool) {
-	if h := s.named(t.bucket, name); h != nil {
+	if h := s.named(t.table, name); h != nil {
 		return h.value.(T), true
 	}
 	if t.kept {
-		if h := s.desk.find(t.bucket, name); h != nil {
+		if h := s.desk.find(t.table, name); h != nil {
 			s.hold(h)
 			return h.value.(T), true
 		}
 	}
 	var none T
-	names, things := s.bucket.Bucket([]byte(t.bucket+nameSuffix)), s.bucket.Bucket([]byte(t.bucket))
-	if names == nil || things == nil || name == "" {
+	names, things := s.pages.Table(t.table+nameSuffix), s.pages.Table(t.table)
+	if name == "" {
 		return none, false
 	}
 	key := names.Get([]byte(name))
 	if key == nil {
 		return none, false
 	}
-	h := &held{bucket: t.bucket, key: append([]byte(nil), key...)}
+	h := &held{table: t.table, key: append([]byte(nil), key...)}
 	value, err := t.read(h, things.Get(key))
 	if err != nil {
 		panic(err) // the book's own bytes: Verify and rebuild find this, and the ledger turns it into DATA_LOSS
@@ -103,13 +107,13 @@ func (t table[T]) read(h *held, b []byte) (T, error) {
 	if !t.kept {
 		return t.decode(b)
 	}
-	if k := keep.get(t.bucket, b); k != nil {
+	if k := keep.get(t.table, b); k != nil {
 		h.kept = k
 		return k.value.(T), nil
 	}
 	value, err := t.decode(b)
 	if err == nil {
-		h.kept = keep.put(t.bucket, b, value)
+		h.kept = keep.put(t.table, b, value)
 	}
 	return value, err
 }
@@ -117,7 +121,7 @@ func (t table[T]) read(h *held, b []byte) (T, error) {
 func (t table[T]) decode(b []byte) (T, error) {
 	value := t.blank()
 	if err := proto.Unmarshal(b, value); err != nil {
-		return value, refusal.New(refusal.DataLoss, "BOOK_UNREADABLE", "", "the book holds a %s that cannot be read; stop and rebuild it", t.bucket).Because(err)
+		return value, refusal.New(refusal.DataLoss, "BOOK_UNREADABLE", "", "the book holds a %s that cannot be read; stop and rebuild it", t.table).Because(err)
 	}
 	return value, nil
 }
@@ -127,22 +131,22 @@ func (s *store) hold(h *held) {
 	s.held = append(s.held, h)
 	switch {
 	case s.byName != nil:
-		s.byName[called{h.bucket, h.name}] = h
+		s.byName[called{h.table, h.name}] = h
 	case len(s.held) > fewHeld:
 		s.byName = map[called]*held{}
 		for _, h := range s.held {
-			s.byName[called{h.bucket, h.name}] = h
+			s.byName[called{h.table, h.name}] = h
 		}
 	}
 }
 
 // named returns the thing of this name that the event holds, the last one where there are several; nil where it holds none.
-func (s *store) named(bucket, name string) *held {
+func (s *store) named(table, name string) *held {
 	if s.byName != nil {
-		return s.byName[called{bucket, name}]
+		return s.byName[called{table, name}]
 	}
 	for i := len(s.held) - 1; i >= 0; i-- {
-		if h := s.held[i]; h.name == name && h.bucket == bucket {
+		if h := s.held[i]; h.name == name && h.table == table {
 			return h
 		}
 	}
@@ -155,7 +159,7 @@ func (t table[T]) change(s *store, name string) (T, bool) {
 	if !ok {
 		return value, false
 	}
-	h := s.named(t.bucket, name)
+	h := s.named(t.table, name)
 	if h.touched {
 		return value, true
 	}
@@ -174,13 +178,13 @@ func (t table[T]) change(s *store, name string) (T, bool) {
 func (t table[T]) create(s *store, value T) {
 	key := binary.BigEndian.AppendUint16(binary.BigEndian.AppendUint64(nil, s.seq), s.made)
 	s.made++
-	s.hold(&held{bucket: t.bucket, key: key, value: value, touched: true, fresh: true})
+	s.hold(&held{table: t.table, key: key, value: value, touched: true, fresh: true})
 }
 
 // free refuses a name that is taken.
 func (t table[T]) free(s *store, field, name string) error {
 	if _, taken := t.load(s, name); taken {
-		h := s.named(t.bucket, name)
+		h := s.named(t.table, name)
 		if h.fresh {
 			return refusal.New(refusal.Exists, "NAME_IN_USE", field, "%s %s is given twice; numbers and marks are used once, so choose another for one of them", t.title(), name).About(name).With("name", name)
 		}
@@ -199,11 +203,7 @@ func (s *store) find(index, key string) (string, bool) {
 			return s.marks[i].name, true
 		}
 	}
-	b := s.bucket.Bucket([]byte(indexBucket))
-	if b == nil {
-		return "", false
-	}
-	name := b.Get([]byte(full))
+	name := s.pages.Table(indexTable).Get([]byte(full))
 	return string(name), name != nil
 }
 
@@ -214,24 +214,20 @@ func (s *store) set(index, key, name string) {
 var deterministic = proto.MarshalOptions{Deterministic: true}
 
 // write stores what was touched, in the order in which it was first read or made.
-func (s *store) write(bucket *bbolt.Bucket) error {
+func (s *store) write(pages *ledger.Book) error {
 	for _, h := range s.held {
 		if !h.touched {
 			continue
 		}
-		if err := h.write(bucket); err != nil {
+		if err := h.write(pages); err != nil {
 			return err
 		}
 	}
-	if err := s.writeRows(bucket); err != nil || len(s.marks) == 0 {
+	if err := s.writeRows(pages); err != nil || len(s.marks) == 0 {
 		return err
 	}
-	index := bucket.Bucket([]byte(indexBucket))
-	if index == nil {
-		var err error
-		if index, err = bucket.CreateBucket([]byte(indexBucket)); err != nil {
-			return err
-		}
+	index := pages.Table(indexTable)
+	if index.Get(layoutKey) == nil {
 		if err := index.Put(layoutKey, []byte(layout)); err != nil {
 			return err
 		}
@@ -245,12 +241,11 @@ func (s *store) write(bucket *bbolt.Bucket) error {
 }
 
 // write stores a thing under its key, its name and what it is found by.
-func (h *held) write(bucket *bbolt.Bucket) error {
-	things, err := within(bucket, h.bucket)
-	if err != nil {
+func (h *held) write(pages *ledger.Book) error {
+	things := pages.Table(h.table)
+	if err := things.Growing(); err != nil { // keys come in order of time; only a changed old thing goes in between
 		return err
 	}
-	things.FillPercent = 0.95 // keys come in order of time; only a changed old thing goes in between
 	value, err := deterministic.Marshal(h.value)
 	if err != nil {
 		return err
@@ -258,27 +253,15 @@ func (h *held) write(bucket *bbolt.Bucket) error {
 	if err := things.Put(h.key, value); err != nil {
 		return err
 	}
-	if t := byTitle[h.bucket]; t != nil {
-		if err := h.reindex(bucket, t.keysOf(h.value)); err != nil {
+	if t := byTitle[h.table]; t != nil {
+		if err := h.reindex(pages, t.keysOf(h.value)); err != nil {
 			return err
 		}
 	}
 	if !h.fresh {
 		return nil
 	}
-	names, err := within(bucket, h.bucket+nameSuffix)
-	if err != nil {
-		return err
-	}
-	return names.Put([]byte(h.value.GetName()), h.key)
-}
-
-// within returns a bucket of the book, made if it is not there.
-func within(bucket *bbolt.Bucket, name string) (*bbolt.Bucket, error) {
-	if b := bucket.Bucket([]byte(name)); b != nil {
-		return b, nil
-	}
-	return bucket.CreateBucket([]byte(name))
+	return pages.Table(h.table+nameSuffix).Put([]byte(h.value.GetName()), h.key)
 }
 
 // concerned is a thing that only some parties may read.

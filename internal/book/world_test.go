@@ -4,25 +4,21 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
-	"path/filepath"
 	"slices"
 	"testing"
 	"time"
 
-	"go.etcd.io/bbolt"
 	"google.golang.org/protobuf/proto"
 
 	"barward/internal/assay"
-	"barward/internal/ledger"
 	"barward/internal/ledger/ledgertest"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
-// A world is a book without a ledger round it: it decides and folds as the ledger does, in one transaction that is never
-// committed. So a random sequence of events costs milliseconds, and its fold can be made again beside it and compared.
+// A world is a book without a ledger round it: it decides and folds as the ledger does, in memory. So a random sequence of events costs milliseconds, and its fold can be made again beside it and compared.
 type world struct {
-	db     *bbolt.DB
 	base   []*ledger.Entry    // what has happened before each sequence
 	people map[string]*person // as they were then
 	route  *route
@@ -46,12 +42,6 @@ func newWorld(t testing.TB) *world {
 		}
 		w.base = append(w.base, e)
 	}
-	db, err := bbolt.Open(filepath.Join(t.TempDir(), "world"), 0o600, &bbolt.Options{NoSync: true})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { db.Close() })
-	w.db = db
 	return w
 }
 
@@ -59,7 +49,7 @@ func newWorld(t testing.TB) *world {
 type life struct {
 	*world
 	judge   *Book // one for all events, where a replay has a new one for each: what it remembers must not show
-	book    *bbolt.Bucket
+	book    *ledger.Book
 	entries []*ledger.Entry
 	sent    []*pb.Event
 	people  map[string]*person
@@ -67,53 +57,39 @@ type life struct {
 	made    int
 }
 
-var errOver = errors.New("the sequence is over")
-
 // live runs f on a fresh life, then folds its entries again into an empty book and demands the same bytes, and gives the
 // book to check.
-func (w *world) live(f func(*life) error, check func(b *Bucket, size uint64) error) error {
-	var broken error
-	err := w.db.Update(func(tx *bbolt.Tx) error {
-		grown, err := tx.CreateBucket([]byte("grown"))
-		if err != nil {
+func (w *world) live(f func(*life) error, check func(b *ledger.Book, size uint64) error) error {
+	grown := ledger.NewBook()
+	l := &life{world: w, judge: New(), book: grown, people: map[string]*person{}, entries: slices.Clone(w.base), sent: make([]*pb.Event, len(w.base))}
+	for name, p := range w.people {
+		l.people[name] = p
+	}
+	for i, e := range w.base {
+		if err := New().Apply(grown, e); err != nil {
 			return err
 		}
-		l := &life{world: w, judge: New(), book: grown, people: map[string]*person{}, entries: slices.Clone(w.base), sent: make([]*pb.Event, len(w.base))}
-		for name, p := range w.people {
-			l.people[name] = p
-		}
-		for i, e := range w.base {
-			if err := New().Apply(grown, e); err != nil {
-				return err
-			}
-			e.Memo = nil
-			if l.sent[i], err = Decode(e.Event); err != nil {
-				return err
-			}
-		}
-		l.now = w.base[len(w.base)-1].RecordedAt
-		broken = f(l)
-		if broken == nil {
-			broken = check(grown, uint64(len(l.entries)))
-		}
-		folded, err := tx.CreateBucket([]byte("folded"))
-		if err != nil {
+		e.Memo = nil
+		var err error
+		if l.sent[i], err = Decode(e.Event); err != nil {
 			return err
 		}
-		for _, e := range l.entries {
-			e.Memo = nil // as on replay, where nothing was decided before
-			if err := New().Apply(folded, e); err != nil && broken == nil {
-				broken = fmt.Errorf("entry %d was taken and is not on replay: %w", e.Seq, err)
-			}
-			e.Memo = nil
+	}
+	l.now = w.base[len(w.base)-1].RecordedAt
+	broken := f(l)
+	if broken == nil {
+		broken = check(grown, uint64(len(l.entries)))
+	}
+	folded := ledger.NewBook()
+	for _, e := range l.entries {
+		e.Memo = nil // as on replay, where nothing was decided before
+		if err := New().Apply(folded, e); err != nil && broken == nil {
+			broken = fmt.Errorf("entry %d was taken and is not on replay: %w", e.Seq, err)
 		}
-		if broken == nil && ledgertest.Dump(grown) != ledgertest.Dump(folded) {
-			broken = errors.New("the book folded again differs from the one that grew")
-		}
-		return errOver // undone
-	})
-	if !errors.Is(err, errOver) {
-		return err
+		e.Memo = nil
+	}
+	if broken == nil && ledgertest.Dump(grown) != ledgertest.Dump(folded) {
+		broken = errors.New("the book folded again differs from the one that grew")
 	}
 	return broken
 }

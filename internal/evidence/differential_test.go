@@ -8,15 +8,13 @@ import (
 	"testing"
 	"time"
 
-	"go.etcd.io/bbolt"
-
 	"barward/internal/assay"
 	"barward/internal/book"
 	"barward/internal/identity"
-	"barward/internal/ledger"
 	"barward/internal/ledger/ledgertest"
 	"barward/internal/ledger/proof"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // judged is a world whose events the service's own book takes too, or the test fails.
@@ -80,7 +78,7 @@ func (j *judged) compare() {
 		pb.StatementKind_STATEMENT_KIND_FINAL,
 		pb.StatementKind_STATEMENT_KIND_CORRECTED} {
 		var theirs *pb.Statement
-		err := j.ledger.View(func(b *bbolt.Bucket, size uint64) (err error) {
+		err := j.ledger.View(func(b *ledger.Book, size uint64) (err error) {
 			caller := identity.Caller{PartyID: "quillmoss", PartyKind: identity.Mine}
 			theirs, err = book.Preview(b, caller, "thistlequay/L-1", kind, "2025-04-04", size)
 			return err

@@ -240,63 +240,67 @@ func (l *Ledger) record(batch []*pending) {
 	}
 }
 
-// write runs one transaction over a batch. Each p has its answer afterwards, unless an error answers all.
+// write judges a batch and makes it durable. Each p has its answer afterwards, unless an error answers all.
 func (l *Ledger) write(batch []*pending, told *Batch) error {
-	var tx *bbolt.Tx
+	if err := l.spare(); err != nil {
+		return err
+	}
 	var committing bool
-	var before int
 	err := guard(func() error {
 		if err := l.hook("batch-taken"); err != nil {
 			return err
 		}
-		var err error
-		if tx, err = l.db.Begin(true); err != nil {
-			return err
-		}
-		before = tx.ID() - 1
-		h := l.head // only the holder of writing changes it
-		appended, err := l.fill(tx, &h, batch)
+		h := l.shown()
+		first := h.tree.Size()
+		leaves, err := l.fill(&h, batch)
 		if err != nil {
 			return err
 		}
-		if appended == 0 {
+		if len(leaves) == 0 {
 			l.sizeReceipts(batch, h.tree.Size())
 			return nil
 		}
-		if h.checkpoint, err = putHead(tx, l.config, &h.tree); err != nil {
+		if h.checkpoint, err = sign(l.config, &h.tree); err != nil {
 			return err
 		}
 		committing = true
+		l.journal.tried = -1
 		if err := l.hook("before-commit"); err != nil {
 			return err
 		}
 		begin := time.Now()
-		if err := tx.Commit(); err != nil {
+		if err := l.journal.write(first, leaves, h.checkpoint); err != nil {
 			return err
 		}
-		l.unsealed = true
-		told.Recorded, told.Commit = appended, time.Since(begin)
+		told.Recorded, told.Commit = len(leaves), time.Since(begin)
+		l.journaled.Add(int64(told.Commit))
 		if err := l.hook("after-commit"); err != nil {
 			return err
 		}
-		l.mu.Lock()
-		l.head, l.full = h, nil // memory follows the disk
-		l.settled.Broadcast()
-		l.wake()
-		l.mu.Unlock()
+		l.show(h)
 		l.sizeReceipts(batch, h.tree.Size())
 		return nil
 	})
-	l.end(tx)
 	switch {
 	case err == nil:
 		_ = l.hook("before-reply") // nothing can fail any more, but a crash still can come
 		return nil
 	case committing:
-		return l.commitFailed(err, before)
+		l.work = nil
+		return l.storeFailed(err, !l.journal.holds())
 	default:
+		l.work = nil
 		return l.fillFailed(err)
 	}
+}
+
+// show lets everyone see what is durable: memory follows the disk.
+func (l *Ledger) show(h head) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	h.layers = append([]*layer{l.work.written.copy()}, l.head.layers[1:]...)
+	l.head, l.full = h, nil
+	l.wake()
 }
 
 // end ends a transaction that was not committed; on one that was it does nothing.
@@ -306,7 +310,7 @@ func (l *Ledger) end(tx *bbolt.Tx) {
 	}
 	err := guard(tx.Rollback)
 	if r := refusal.As(err); r != nil {
-		l.leaked = true
+		l.leaked.Store(true)
 	}
 }
 
@@ -318,9 +322,22 @@ func (l *Ledger) sizeReceipts(batch []*pending, size uint64) {
 	}
 }
 
-// fill judges a batch in order and puts what is accepted into tx and h.
-func (l *Ledger) fill(tx *bbolt.Tx, h *head, batch []*pending) (appended int, err error) {
-	w := newWriter(tx)
+// fill judges a batch in order, puts what is accepted into the committer's view and h, and returns its leaves.
+func (l *Ledger) fill(h *head, batch []*pending) (leaves [][]byte, err error) {
+	tx, err := l.db.Begin(false)
+	if err != nil {
+		return nil, err
+	}
+	defer l.end(tx)
+	w := l.work
+	switch {
+	case w == nil:
+		front := h.layers[0].copy()
+		w = newView(tx, *h, append([]*layer{front}, h.layers[1:]...), front)
+		l.work = w
+	default:
+		w.moveTo(tx, append([]*layer{w.written}, h.layers[1:]...))
+	}
 	for _, p := range batch {
 		if p.ctx.Err() != nil {
 			p.err = busy(p.ctx)
@@ -328,7 +345,7 @@ func (l *Ledger) fill(tx *bbolt.Tx, h *head, batch []*pending) (appended int, er
 		}
 		first, found, err := w.lookUp(p)
 		if err != nil {
-			return 0, err
+			return nil, err
 		}
 		if found {
 			p.receipt, p.err = first, nil
@@ -343,28 +360,29 @@ func (l *Ledger) fill(tx *bbolt.Tx, h *head, batch []*pending) (appended int, er
 			Event: p.sub.Signed.Event, Signature: p.sub.Signed.Signature, Memo: p.sub.Memo,
 		}
 		if e.Seq >= proof.MaxTree {
-			return 0, errors.New("the tree is full")
+			return nil, errors.New("the tree is full")
 		}
 		if err := judged(func() error { return l.config.Judge.Decide(w.book, e) }); err != nil {
 			p.err = verdict(err)
 			continue
 		}
-		if p.receipt.LeafHash, err = w.put(h, e); err != nil {
-			return 0, err
+		row, err := w.put(h, e)
+		if err != nil {
+			return nil, err
 		}
 		if err := l.hook("before-apply"); err != nil {
-			return 0, err
+			return nil, err
 		}
 		if err := judged(func() error { return l.config.Judge.Apply(w.book, e) }); err != nil {
-			return 0, fmt.Errorf("entry %d, event %s, could not be folded into the book: %w", e.Seq, e.ID, plain(err))
+			return nil, fmt.Errorf("entry %d, event %s, could not be folded into the book: %w", e.Seq, e.ID, plain(err))
 		}
 		if err := l.hook("after-apply"); err != nil {
-			return 0, err
+			return nil, err
 		}
-		p.receipt.Seq, p.receipt.RecordedAt = e.Seq, e.RecordedAt
-		appended++
+		p.receipt.Seq, p.receipt.LeafHash, p.receipt.RecordedAt = e.Seq, row.hash, e.RecordedAt
+		leaves = append(leaves, row.leaf)
 	}
-	return appended, nil
+	return leaves, nil
 }
 
 // plain hides a refusal's kind: an error of Apply is our bug whatever it calls itself, but a damaged file stays one.
@@ -400,26 +418,10 @@ func (l *Ledger) now(last time.Time) time.Time {
 	return t
 }
 
-// writer holds the buckets of one transaction.
-type writer struct {
-	entries, hashes, ids, book *bbolt.Bucket
-}
-
-func newWriter(tx *bbolt.Tx) writer {
-	w := writer{
-		entries: tx.Bucket(bucketEntries), hashes: tx.Bucket(bucketHashes),
-		ids: tx.Bucket(bucketIDs), book: tx.Bucket(bucketBook),
-	}
-	for _, b := range []*bbolt.Bucket{w.entries, w.hashes, w.ids} {
-		b.FillPercent = fillPercent
-	}
-	return w
-}
-
 // lookUp finds the entry that has p's event id, earlier in the log or in the batch. Resent tells whether it is the same
 // event under the same signature.
-func (w *writer) lookUp(p *pending) (first Receipt, found bool, err error) {
-	at := w.ids.Get(p.sub.Envelope.ID[:])
+func (v *view) lookUp(p *pending) (first Receipt, found bool, err error) {
+	at := v.ids().Get(p.sub.Envelope.ID[:])
 	if at == nil {
 		return Receipt{}, false, nil
 	}
@@ -428,7 +430,7 @@ func (w *writer) lookUp(p *pending) (first Receipt, found bool, err error) {
 			About(p.sub.Envelope.ID.String())
 	}
 	seq := binary.BigEndian.Uint64(at)
-	b := w.entries.Get(at)
+	b := v.entries().Get(at)
 	leaf, err := proof.ParseLeaf(b)
 	if err != nil {
 		return Receipt{}, false, dataLoss("LEDGER_ENTRY_DAMAGED", seq, "The stored bytes of entry %d cannot be read.", seq).
@@ -440,26 +442,37 @@ func (w *writer) lookUp(p *pending) (first Receipt, found bool, err error) {
 	}, true, nil
 }
 
-// put stores e with its hashes and id.
-func (w *writer) put(h *head, e *Entry) (proof.Hash, error) {
+// put adds e with its hashes and id to what is written, and to the tree of h.
+func (v *view) put(h *head, e *Entry) (row, error) {
 	leaf, err := e.Leaf().Marshal()
 	if err != nil {
-		return proof.Hash{}, fmt.Errorf("entry %d: %v", e.Seq, err)
+		return row{}, fmt.Errorf("entry %d: %v", e.Seq, err)
 	}
-	hash := proof.LeafHash(leaf)
+	r := row{seq: e.Seq, leaf: leaf, hash: proof.LeafHash(leaf), entry: e}
+	return r, v.putRow(h, r)
+}
+
+// putRow is put for a row of which leaf, hash and entry are known.
+func (v *view) putRow(h *head, r row) error {
 	var room [8]proof.Hash
-	completed := h.tree.Append(room[:0], hash)
-	row := make([]byte, 0, len(completed)*len(hash))
+	completed := h.tree.Append(room[:0], r.hash)
+	hashes := make([]byte, 0, len(completed)*len(r.hash))
 	for _, c := range completed {
-		row = append(row, c[:]...)
+		hashes = append(hashes, c[:]...)
 	}
-	h.recordedAt = e.RecordedAt
-	key := seqKey(e.Seq)
-	if err := w.entries.Put(key, leaf); err != nil {
-		return proof.Hash{}, err
+	h.recordedAt = r.entry.RecordedAt
+	v.written.entries++
+	key := seqKey(r.seq)
+	for _, put := range []struct {
+		table      *Table
+		key, value []byte
+	}{{v.entries(), key, r.leaf}, {v.hashes(), key, hashes}, {v.ids(), r.entry.ID[:], key}} {
+		if err := put.table.Growing(); err != nil {
+			return err
+		}
+		if err := put.table.Put(put.key, put.value); err != nil {
+			return err
+		}
 	}
-	if err := w.hashes.Put(key, row); err != nil {
-		return proof.Hash{}, err
-	}
-	return hash, w.ids.Put(e.ID[:], key)
+	return nil
 }

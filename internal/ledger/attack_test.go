@@ -71,7 +71,7 @@ func readable(l *ledger.Ledger) (string, error) {
 			fmt.Fprintln(sum, inclusion, consistency)
 		}
 	}
-	err = l.View(func(book *bbolt.Bucket, size uint64) error {
+	err = l.View(func(book *ledger.Book, size uint64) error {
 		fmt.Fprintln(sum, size, ledgertest.Dump(book))
 		return nil
 	})

@@ -8,6 +8,7 @@ import (
 	"hash"
 	"io"
 	"os"
+	"sync"
 
 	"go.etcd.io/bbolt"
 
@@ -65,7 +66,7 @@ func (l *Ledger) copyTo(passing string, copied *copying) error {
 	if err != nil {
 		return err
 	}
-	err = l.readSettled(haltBook, func(tx *bbolt.Tx, _ uint64) error {
+	err = l.readWhole(func(tx *bbolt.Tx) error {
 		copied.size = tx.Size()
 		copied.w = f
 		_, err := tx.WriteTo(copied)
@@ -78,6 +79,20 @@ func (l *Ledger) copyTo(passing string, copied *copying) error {
 		err = f.Sync()
 	}
 	return errors.Join(err, f.Close())
+}
+
+// readWhole gives f a transaction in which the file holds all that is acknowledged.
+func (l *Ledger) readWhole(f func(tx *bbolt.Tx) error) error {
+	l.writing.Lock()
+	letGo := sync.OnceFunc(l.writing.Unlock)
+	defer letGo()
+	if err := l.settle(); err != nil {
+		return err
+	}
+	return l.read(haltBook, func(v *view) error {
+		letGo()
+		return f(v.tx)
+	})
 }
 
 // copying counts and hashes what is copied, and ends it early.
@@ -198,7 +213,7 @@ func checkFile(ctx context.Context, path string, c Config, more *backupCheck) (R
 				return asUnreadable(path, errors.New("its book is not whole"))
 			}
 			if more != nil {
-				if err := more.holds(tx, h.tree.Size()); err != nil {
+				if err := more.holds(viewOf(tx, h)); err != nil {
 					return err
 				}
 			}
@@ -206,11 +221,11 @@ func checkFile(ctx context.Context, path string, c Config, more *backupCheck) (R
 				return err
 			}
 			v.progress(0, h.tree.Size())
-			view := func(f func(tx *bbolt.Tx) error) error { return f(tx) }
-			if err := v.rest(ctx, h.tree.Size(), view); err != nil {
+			now := viewOf(tx, h)
+			if err := v.rest(ctx, now.size(), func(f func(v *view) error) error { return f(now) }); err != nil {
 				return err
 			}
-			report, err = v.whole(ctx, tx)
+			report, err = v.whole(ctx, now)
 			return err
 		})
 	})
@@ -218,7 +233,8 @@ func checkFile(ctx context.Context, path string, c Config, more *backupCheck) (R
 }
 
 // holds says whether the file's log is the one that the later checkpoint signs, as far as that goes.
-func (b *backupCheck) holds(tx *bbolt.Tx, size uint64) error {
+func (b *backupCheck) holds(v *view) error {
+	size := v.size()
 	if b.later.Size > size {
 		missing := b.later.Size - size
 		return refusal.New(refusal.DataLoss, "BACKUP_INCOMPLETE", "",
@@ -226,7 +242,7 @@ func (b *backupCheck) holds(tx *bbolt.Tx, size uint64) error {
 				"import an export; if there is none, have the parties' outboxes send again.", size, b.later.Size, missing).
 			With("size", fmt.Sprint(size)).With("acknowledged", fmt.Sprint(b.later.Size)).With("missing", fmt.Sprint(missing))
 	}
-	then, err := proof.NewFrontier(b.later.Size, func(level int, n uint64) (proof.Hash, error) { return subtree(tx, level, n) })
+	then, err := v.frontier(b.later.Size)
 	if err != nil {
 		return err
 	}

@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"syscall"
@@ -128,7 +129,7 @@ func emptyLedger(t *testing.T) string {
 func TestCrashAtEachPoint(t *testing.T) {
 	path := emptyLedger(t)
 	first := 0
-	for i, point := range ledger.CrashPoints {
+	for i, point := range slices.Concat(ledger.CrashPoints, ledger.StoreCrashPoints) {
 		for _, passage := range []int{1, 7 + i} {
 			acks := runWriters(t, path, first, point, passage, nil)
 			if passage > 1 && len(acks) == 0 && point != "before-apply" && point != "after-apply" {

@@ -17,8 +17,6 @@ import (
 	"testing"
 	"time"
 
-	"go.etcd.io/bbolt"
-
 	"barward/internal/ledger"
 	"barward/internal/ledger/ledgertest"
 	"barward/internal/ledger/proof"
@@ -407,7 +405,7 @@ func TestRoomEndsAnywhere(t *testing.T) {
 			all[next] = r.LeafHash
 			next++
 		}
-		if err := l.View(func(*bbolt.Bucket, uint64) error { return nil }); err != nil && l.Health().Book {
+		if err := l.View(func(*ledger.Book, uint64) error { return nil }); err != nil && l.Health().Book {
 			t.Errorf("reading while full: %v", err)
 		}
 		d.order(order{Do: "room"})

@@ -47,9 +47,7 @@ func (l *Ledger) Export(ctx context.Context, w io.Writer, progress func(done, to
 		}
 		return nil
 	}
-	err = v.rest(ctx, at.Size, func(f func(tx *bbolt.Tx) error) error {
-		return l.read(haltAll, func(tx *bbolt.Tx, _ uint64) error { return f(tx) })
-	})
+	err = v.rest(ctx, at.Size, func(f func(v *view) error) error { return l.read(haltAll, f) })
 	if err != nil {
 		return Report{}, err
 	}
@@ -148,22 +146,22 @@ func importInto(ctx context.Context, db *bbolt.DB, in *proof.ExportReader, c Con
 			return err
 		}
 		err := db.Update(func(tx *bbolt.Tx) error {
-			w := newWriter(tx)
+			v := writable(tx)
 			for _, r := range rows {
 				if r.err != nil {
 					return r.err
 				}
-				if first := w.ids.Get(r.entry.ID[:]); first != nil {
+				if first := v.ids().Get(r.entry.ID[:]); first != nil {
 					return dataLoss("LEDGER_ID_INDEX", r.seq, "Entry %d has the event id %s of an earlier one.", r.seq, r.entry.ID)
 				}
-				if err := foldInto(w.book, c.Judge, r.entry); err != nil {
+				if err := foldInto(v.book, c.Judge, r.entry); err != nil {
 					return err
 				}
-				if _, err := w.put(&h, r.entry); err != nil {
+				if _, err := v.put(&h, r.entry); err != nil {
 					return err
 				}
 			}
-			return nil
+			return v.written.storeIn(tx)
 		})
 		if err == nil {
 			progress(h.tree.Size(), at.Size)

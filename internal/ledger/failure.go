@@ -40,7 +40,6 @@ func (l *Ledger) stopFor(h halt) *refusal.Error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.halt = h
-	l.settled.Broadcast()
 	l.wake()
 	return h.err
 }
@@ -55,16 +54,16 @@ func (l *Ledger) stopped(needs haltLevel) error {
 	return nil
 }
 
-// commitFailed answers a batch whose commit returned err. before is the transaction that the file held.
+// storeFailed says what becomes of the ledger when writing to its disk returned err. nowhere tells that it is sure that
+// nothing of it is there.
 //
-// The batch may be on disk: the meta page is written before it is synced. Memory can no longer claim to match the file,
-// so refuse all work until the file was read back. A full disk is the one exception that can be proved: when it is the
-// pages that found no room, the meta page was never written, which shows in the file itself, and the next batch may
-// find room. A disk that is full and leaves the outcome open will have room again, so the ledger then tries by itself
-// to go on. Any other error is the disk's own, and a person must look at it.
-func (l *Ledger) commitFailed(err error, before int) error {
+// Otherwise it may be: a frame is written before it is synced, and so is the file's meta page. Memory can no longer claim to
+// match the disk, so refuse all work until it was read back. A full disk is the one exception that can be proved, and the
+// next batch may find room. A disk that is full and leaves the outcome open will have room again, so the ledger then tries
+// by itself to go on. Any other error is the disk's own, and a person must look at it.
+func (l *Ledger) storeFailed(err error, nowhere bool) error {
 	full := diskFull(err)
-	if full && l.committed() == before {
+	if full && nowhere {
 		r := refusal.New(refusal.Unavailable, "LEDGER_DISK_FULL", "",
 			"The disk of the ledger is full; the event is not recorded. Make room, then send the same again.").
 			About(l.path).Because(err)
@@ -74,6 +73,11 @@ func (l *Ledger) commitFailed(err error, before int) error {
 		return r
 	}
 	return l.stopFor(halt{level: haltAll, heals: full, err: outcomeUnknown(l.path, err)})
+}
+
+// commitFailed is storeFailed for a transaction of the file, which held transaction before until then.
+func (l *Ledger) commitFailed(err error, before int) error {
+	return l.storeFailed(err, l.committed() == before)
 }
 
 func outcomeUnknown(path string, err error) *refusal.Error {
@@ -152,10 +156,14 @@ func (l *Ledger) reopen() *refusal.Error {
 			"The ledger file %s could not be closed. End the process, verify the file and start again.", l.path).
 			About(l.path).Because(err))
 	}
-	err := l.openAndLoad(&l.head.tree)
+	known := l.shown()
+	err := l.openAndLoad(&known.tree)
 	if err == nil {
 		return nil
 	}
+	l.mu.Lock()
+	l.head = known // whatever was read instead of it
+	l.mu.Unlock()
 	r := refusal.As(err)
 	if r == nil {
 		r = refusal.New(refusal.Unavailable, "LEDGER_STOPPED", "", "The ledger file %s could not be read back.", l.path).
@@ -164,31 +172,44 @@ func (l *Ledger) reopen() *refusal.Error {
 	return l.stopFor(halt{level: haltAll, heals: r.Cause != nil && diskFull(r.Cause), err: r})
 }
 
-// resume makes sure of a file that was read back after a commit failed: its last entries are checked in full, then its
-// head is written again and synced. After a failed sync what is read may be in the machine's memory only. But a batch's
-// pages are synced before its head is written, so when a new head over them was synced without an error, all of it is
-// on the disk.
-func (l *Ledger) resume(db *bbolt.DB, h *head, known uint64) error {
-	first := known - min(known, maxBatch)
+// resume makes sure of a file that was read back after writing failed: it must hold all that was known, its last entries
+// are checked in full, then what was in the journal is brought into it and its head is written again and synced. After a
+// failed sync what is read may be in the machine's memory only. But pages are synced before a head is written, so when a
+// new head over them was synced without an error, all of it is on the disk.
+func (l *Ledger) resume(known *proof.Frontier) error {
+	first := known.Size() - min(known.Size(), maxBatch)
 	v := verification{config: l.config, signatures: true, progress: func(done, total uint64) {}}
-	err := db.View(func(tx *bbolt.Tx) error {
-		var err error
-		v.tree, err = proof.NewFrontier(first, func(level int, n uint64) (proof.Hash, error) { return subtree(tx, level, n) })
+	h := l.shown()
+	err := l.db.View(func(tx *bbolt.Tx) error {
+		now := viewOf(tx, h)
+		continues, err := continuesTree(now, now.size(), known)
 		if err != nil {
 			return err
 		}
+		if !continues {
+			return refusal.New(refusal.DataLoss, "LEDGER_ROLLED_BACK", "",
+				"The file at %s does not hold the %d entries that it held before: another file was put in its place. Nothing is "+
+					"recorded in it; put the right file back.", l.path, known.Size()).
+				About(l.path).With("old_size", fmt.Sprint(known.Size())).With("size", fmt.Sprint(now.size()))
+		}
+		if v.tree, err = now.frontier(first); err != nil {
+			return err
+		}
 		v.recordedAt = time.UnixMicro(0)
-		return v.rest(context.Background(), h.tree.Size(), func(f func(tx *bbolt.Tx) error) error { return f(tx) })
+		return v.rest(context.Background(), now.size(), func(f func(v *view) error) error { return f(now) })
 	})
 	if err != nil || l.config.Signer == nil {
 		return err
 	}
-	tx, err := db.Begin(true)
+	if err := l.settle(); err != nil {
+		return err
+	}
+	tx, err := l.db.Begin(true)
 	if err != nil {
 		return outcomeUnknown(l.path, err)
 	}
 	defer func() { _ = guard(tx.Rollback) }() // does nothing after the commit
-	if h.checkpoint, err = putHead(tx, l.config, &h.tree); err == nil {
+	if err = storeHead(tx, h.tree.Size(), h.checkpoint); err == nil {
 		if err = l.hook(ResumeCrashPoint); err == nil {
 			err = tx.Commit()
 		}

@@ -123,8 +123,11 @@ func createFile(path string, c Config) error {
 				return err
 			}
 			var empty proof.Frontier
-			_, err := putHead(tx, c, &empty)
-			return err
+			signed, err := sign(c, &empty)
+			if err != nil {
+				return err
+			}
+			return storeHead(tx, 0, signed)
 		}), db.Close())
 	})
 }
@@ -183,13 +186,9 @@ func makeBuckets(tx *bbolt.Tx, c Config) error {
 	return meta.Put(keyOrigin, []byte(c.Origin))
 }
 
-// putHead signs and stores the checkpoint of tree.
-func putHead(tx *bbolt.Tx, c Config, tree *proof.Frontier) ([]byte, error) {
-	signed, err := proof.SignCheckpoint(proof.Checkpoint{Origin: c.Origin, Size: tree.Size(), Root: tree.Root()}, c.Signer)
-	if err != nil {
-		return nil, err
-	}
-	return signed, storeHead(tx, tree.Size(), signed)
+// sign signs the checkpoint of tree.
+func sign(c Config, tree *proof.Frontier) ([]byte, error) {
+	return proof.SignCheckpoint(proof.Checkpoint{Origin: c.Origin, Size: tree.Size(), Root: tree.Root()}, c.Signer)
 }
 
 func storeHead(tx *bbolt.Tx, size uint64, signed []byte) error {
@@ -200,7 +199,7 @@ func storeHead(tx *bbolt.Tx, size uint64, signed []byte) error {
 	return meta.Put(keyCheckpoint, signed)
 }
 
-// load reads what memory needs, and checks that the stored tree has the root that its checkpoint signs.
+// load reads what memory needs of the file, and checks that the stored tree has the root that its checkpoint signs.
 func load(tx *bbolt.Tx, c Config) (h head, rebuilding bool, err error) {
 	meta := tx.Bucket(bucketMeta)
 	if meta == nil || meta.Get(keyFormat) == nil {
@@ -236,7 +235,7 @@ func load(tx *bbolt.Tx, c Config) (h head, rebuilding bool, err error) {
 	if got := string(meta.Get(keyOrigin)); got != c.Origin {
 		return head{}, false, fmt.Errorf("it names the log %.80q, and its checkpoint the log %q", got, c.Origin)
 	}
-	h.tree, err = proof.NewFrontier(size, func(level int, n uint64) (proof.Hash, error) { return subtree(tx, level, n) })
+	h.tree, err = viewOf(tx, head{}).frontier(size)
 	if err != nil {
 		return head{}, false, err
 	}
@@ -254,15 +253,15 @@ func load(tx *bbolt.Tx, c Config) (h head, rebuilding bool, err error) {
 	return h, rebuilding, nil
 }
 
-// continuesTree reports whether the tree of size entries in tx begins with the known one.
-func continuesTree(tx *bbolt.Tx, size uint64, known *proof.Frontier) (bool, error) {
+// continuesTree reports whether the tree of size entries in v begins with the known one.
+func continuesTree(v *view, size uint64, known *proof.Frontier) (bool, error) {
 	if known == nil {
 		return true, nil
 	}
 	if size < known.Size() {
 		return false, nil
 	}
-	then, err := proof.NewFrontier(known.Size(), func(level int, n uint64) (proof.Hash, error) { return subtree(tx, level, n) })
+	then, err := v.frontier(known.Size())
 	return then.Root() == known.Root(), err
 }
 
@@ -278,9 +277,14 @@ func storedSize(tx *bbolt.Tx) (uint64, error) {
 	return binary.BigEndian.Uint64(b), nil
 }
 
+// frontier returns the frontier of the tree of the first size entries.
+func (v *view) frontier(size uint64) (proof.Frontier, error) {
+	return proof.NewFrontier(size, v.subtree)
+}
+
 // subtree reads the hash of the n-th whole subtree at level.
-func subtree(tx *bbolt.Tx, level int, n uint64) (proof.Hash, error) {
-	row := tx.Bucket(bucketHashes).Get(seqKey((n+1)<<level - 1))
+func (v *view) subtree(level int, n uint64) (proof.Hash, error) {
+	row := v.hashes().Get(seqKey((n+1)<<level - 1))
 	if len(row) < (level+1)*len(proof.Hash{}) {
 		return proof.Hash{}, hashMissing((n+1)<<level - 1)
 	}

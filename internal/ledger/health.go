@@ -3,8 +3,6 @@ package ledger
 import (
 	"time"
 
-	"go.etcd.io/bbolt"
-
 	"barward/internal/refusal"
 )
 
@@ -87,12 +85,13 @@ type Stats struct {
 	Entries      uint64        // known to be on disk
 	Queue        int           // submissions that wait, of Capacity
 	Capacity     int           //
+	Journal      int           // of them in the journal only
 	FileBytes    int64         // the file's size
 	FreePages    int           // pages in it that the next transactions can use, of PageBytes each
 	PendingPages int           // pages that are free once open views end
 	PageBytes    int           //
 	Views        int           // views open now
-	SyncTime     time.Duration // spent writing pages and syncing since the file was opened
+	SyncTime     time.Duration // spent writing and syncing, journal and file, since it was opened
 	LastRecorded time.Time     // recorded_at of the last entry: the age of the checkpoint. 1970 for an empty ledger
 }
 
@@ -100,12 +99,15 @@ type Stats struct {
 func (l *Ledger) Stats() Stats {
 	l.mu.Lock()
 	s := Stats{Entries: l.head.tree.Size(), Queue: len(l.queue), Capacity: cap(l.queue), LastRecorded: l.head.recordedAt}
+	for _, layer := range l.head.layers {
+		s.Journal += layer.entries
+	}
 	l.mu.Unlock()
-	_ = l.read(haltAll, func(tx *bbolt.Tx, _ uint64) error {
-		db := tx.DB().Stats()
-		s.FileBytes, s.PageBytes = tx.Size(), tx.DB().Info().PageSize
+	_ = l.read(haltAll, func(v *view) error {
+		db := v.tx.DB().Stats()
+		s.FileBytes, s.PageBytes = v.tx.Size(), v.tx.DB().Info().PageSize
 		s.FreePages, s.PendingPages, s.Views = db.FreePageN, db.PendingPageN, db.OpenTxN-1
-		s.SyncTime = db.TxStats.GetWriteTime()
+		s.SyncTime = db.TxStats.GetWriteTime() + time.Duration(l.journaled.Load())
 		return nil
 	})
 	return s

@@ -47,6 +47,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/google/uuid"
@@ -62,11 +63,11 @@ import (
 type Judge interface {
 	// Decide reads book and says whether e can be true: nil, or a *refusal.Error that goes to the submitter. It must
 	// not write to book.
-	Decide(book *bbolt.Bucket, e *Entry) error
+	Decide(book *Book, e *Entry) error
 
 	// Apply folds e, which Decide has accepted, into book. It cannot refuse: an error says that the program is wrong or
 	// the file is broken, the whole batch is undone, and the ledger stops.
-	Apply(book *bbolt.Bucket, e *Entry) error
+	Apply(book *Book, e *Entry) error
 }
 
 // A Preparer is a Judge that can do part of its work on an entry ahead and beside others. Replays call it on all cores
@@ -126,6 +127,9 @@ var CrashPoints = []string{
 	"batch-taken", "before-apply", "after-apply", "before-commit", "after-commit", "before-reply",
 }
 
+// StoreCrashPoints names the same for what brings the journal into the file: before and after its commit.
+var StoreCrashPoints = []string{"store-before-commit", "store-after-commit"}
+
 // ResumeCrashPoint names the same for what a ledger writes when it reads its file back after a failed commit.
 const ResumeCrashPoint = "resume-before-commit"
 
@@ -138,20 +142,22 @@ type Ledger struct {
 	config Config
 
 	// Locks are taken in this order.
-	writing  sync.Mutex   // one batch, rebuild or reopening at a time
-	files    sync.RWMutex // readers of the file share it; whoever replaces db holds it alone
-	db       *bbolt.DB
-	unsealed bool // a batch was committed since the file was opened
-	leaked   bool // a write transaction could not be ended; closing the file would wait for it for ever
+	writing   sync.Mutex   // one batch, rebuild or reopening at a time
+	files     sync.RWMutex // readers of the file share it; whoever replaces db holds it alone
+	db        *bbolt.DB
+	journal   *journal
+	work      *view        // the committer's, as the last batch left it; nil: begin from head
+	unsealed  bool         // the file was written to since it was opened
+	journaled atomic.Int64 // nanoseconds spent writing and syncing it
+	leaked    atomic.Bool  // a write transaction could not be ended; closing the file would wait for it for ever
 
 	mu     sync.Mutex
 	head   head
 	halt   halt
+	store  storing
 	full   *refusal.Error // the last batch found the disk full
 	grown  chan struct{}  // closed and replaced when the tree grows or the ledger halts
 	closed bool
-
-	settled *sync.Cond // of mu: a batch is acknowledged, or the ledger halts
 
 	queue     chan *pending
 	company   int            // how many events shared the last batch; only the committer uses it
@@ -165,6 +171,7 @@ type head struct {
 	tree       proof.Frontier
 	recordedAt time.Time // of the last entry
 	checkpoint []byte    // signed
+	layers     []*layer  // in front of the file, newest first; altered no more
 }
 
 // Create makes a new, empty ledger file with a signed checkpoint over no entries, and opens it. A ledger comes into
@@ -206,7 +213,6 @@ func Open(path string, c Config) (*Ledger, error) {
 		queue:   make(chan *pending, maxQueue),
 		closing: make(chan struct{}),
 	}
-	l.settled = sync.NewCond(&l.mu)
 	if err := l.openAndLoad(nil); err != nil {
 		return nil, err
 	}
@@ -258,58 +264,65 @@ func (l *Ledger) openAndLoad(known *proof.Frontier) error {
 	if err != nil {
 		return err
 	}
+	l.db = db
+	if err = l.load(known); err == nil && l.config.Signer != nil {
+		err = l.settle()
+	}
+	if err != nil {
+		_ = l.closeFile()
+	}
+	return err
+}
+
+// load takes over the file, which was opened, with its journal.
+func (l *Ledger) load(known *proof.Frontier) error {
 	var h head
-	var rebuilding, continues bool
-	err = guard(func() error {
-		return db.View(func(tx *bbolt.Tx) error {
-			var err error
-			if h, rebuilding, err = load(tx, l.config); err != nil {
-				return err
-			}
-			continues, err = continuesTree(tx, h.tree.Size(), known)
+	var rebuilding bool
+	err := guard(func() error {
+		return l.db.View(func(tx *bbolt.Tx) (err error) {
+			h, rebuilding, err = load(tx, l.config)
 			return err
 		})
 	})
 	if err != nil {
-		_ = db.Close()
 		return asUnreadable(l.path, err)
 	}
-	if !continues {
-		_ = db.Close()
-		return refusal.New(refusal.DataLoss, "LEDGER_ROLLED_BACK", "",
-			"The file at %s does not hold the %d entries that it held before: another file was put in its place. Nothing is "+
-				"recorded in it; put the right file back.", l.path, known.Size()).
-			About(l.path).With("old_size", fmt.Sprint(known.Size())).With("size", fmt.Sprint(h.tree.Size()))
+	j, frames, err := openJournal(l.path)
+	if err != nil {
+		return err
 	}
-	if known != nil {
-		if err := guard(func() error { return l.resume(db, &h, known.Size()) }); err != nil {
-			_ = guard(db.Close)
+	l.journal, l.work = j, nil
+	l.leaked.Store(false)
+	l.mu.Lock()
+	l.head, l.halt, l.full, l.store = h, halt{}, nil, storing{}
+	l.mu.Unlock()
+	if rebuilding {
+		if err := l.rebuild(context.Background(), nil); err != nil {
 			return err
 		}
 	}
-	l.db, l.leaked = db, false
-	l.mu.Lock()
-	l.head, l.halt, l.full = h, halt{}, nil
-	l.mu.Unlock()
-	if !rebuilding {
-		return nil
-	}
-	if err := l.rebuild(context.Background(), nil); err != nil {
-		_ = l.closeFile()
+	if err := guard(func() error { return l.replay(frames) }); err != nil {
 		return err
 	}
-	return nil
+	if known == nil {
+		return nil
+	}
+	return guard(func() error { return l.resume(known) })
 }
 
 func (l *Ledger) closeFile() error {
 	if l.db == nil {
 		return nil
 	}
-	if l.leaked {
+	_ = l.storeEnded()
+	if l.leaked.Load() {
 		return errors.New("a write transaction could not be ended")
 	}
-	db := l.db
-	l.db = nil
+	db, j := l.db, l.journal
+	l.db, l.journal = nil, nil
+	if j != nil {
+		_ = j.close() // what counts was synced
+	}
 	return guard(db.Close)
 }
 
@@ -334,26 +347,30 @@ func (l *Ledger) Close() error {
 	defer l.writing.Unlock()
 	l.files.Lock()
 	defer l.files.Unlock()
-	if l.leaked {
+	if l.leaked.Load() {
 		return nil // the file's lock goes with the process
 	}
 	l.seal()
 	return l.closeFile()
 }
 
-// seal writes the head a second time. The store keeps two heads in turn and falls back on the older one where the newer
-// is spoiled, which would silently take away the last batch; after this both lead to all of it. Nothing is lost if it
-// fails.
+// seal brings the file up to the end of the log, writes its head a second time and takes the journal away. The store keeps
+// two heads in turn and falls back on the older one where the newer is spoiled, which would silently take away what was
+// written last; after this both lead to all of it. Nothing is lost if it fails.
 func (l *Ledger) seal() {
-	if l.config.Signer == nil || !l.unsealed || l.stopped(haltWrites) != nil {
+	if l.config.Signer == nil || l.stopped(haltWrites) != nil || l.settle() != nil {
 		return
 	}
-	_ = guard(func() error {
-		return l.db.Update(func(tx *bbolt.Tx) error {
-			_, err := putHead(tx, l.config, &l.head.tree)
-			return err
+	if l.unsealed {
+		h := l.shown()
+		err := guard(func() error {
+			return l.db.Update(func(tx *bbolt.Tx) error { return storeHead(tx, h.tree.Size(), h.checkpoint) })
 		})
-	})
+		if err != nil {
+			return
+		}
+	}
+	l.journal.remove()
 }
 
 // wake ends every Wait. The caller holds mu.

@@ -62,7 +62,7 @@ func grow(t testing.TB, l *ledger.Ledger, to int) {
 
 func dump(t testing.TB, l *ledger.Ledger) (s string) {
 	t.Helper()
-	if err := l.View(func(book *bbolt.Bucket, size uint64) error {
+	if err := l.View(func(book *ledger.Book, size uint64) error {
 		s = fmt.Sprintf("size %d\n%s", size, ledgertest.Dump(book))
 		return nil
 	}); err != nil {
@@ -73,7 +73,7 @@ func dump(t testing.TB, l *ledger.Ledger) (s string) {
 
 func total(t testing.TB, l *ledger.Ledger, name string) (n int64) {
 	t.Helper()
-	if err := l.View(func(book *bbolt.Bucket, _ uint64) error {
+	if err := l.View(func(book *ledger.Book, _ uint64) error {
 		n = ledgertest.Total(book, name)
 		return nil
 	}); err != nil {
@@ -730,7 +730,7 @@ func TestConcurrent(t *testing.T) {
 				t.Errorf("wait: %v", err)
 				return
 			}
-			if err := l.View(func(book *bbolt.Bucket, size uint64) error {
+			if err := l.View(func(book *ledger.Book, size uint64) error {
 				sum := int64(0)
 				for i := range 10 {
 					sum += ledgertest.Total(book, fmt.Sprintf("name%d", i))
@@ -781,7 +781,7 @@ func (p preparing) Prepare(e *ledger.Entry) {
 	e.Memo = payload
 }
 
-func (p preparing) Apply(book *bbolt.Bucket, e *ledger.Entry) error {
+func (p preparing) Apply(book *ledger.Book, e *ledger.Entry) error {
 	if e.Memo == nil && !strings.Contains(string(e.Event), "add panic 1") {
 		return errors.New("the entry was not prepared")
 	}

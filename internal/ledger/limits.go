@@ -23,6 +23,17 @@ const (
 	maxClockTime = int64(253402300799999) // 9999-12-31T23:59:59.999Z in milliseconds, the last a leaf can carry
 )
 
+// The journal is brought into the file when this many entries are in it, or this many bytes were changed by them; as many
+// again may come meanwhile. So a ledger that was not closed has at most three times as much to fold again when it is
+// opened. Tests make it small.
+var journalEntries = 2048
+
+const (
+	journalBytes   = 8 << 20
+	minJournal     = 64 << 10 // bytes by which its files grow, at first
+	maxJournalStep = 1 << 20  // and later
+)
+
 // replayBytes bounds the events that are folded in one transaction, or read in one view, when many are. The store keeps a
 // page that it changes whole until the commit, and to put a key between older ones it moves all after it: a chunk of
 // entries that say much, such as pours of fifty bars, would move megabytes for each key.

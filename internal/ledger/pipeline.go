@@ -37,12 +37,17 @@ func prepareAll(judge Judge, entries []*Entry) {
 	if prepare == nil {
 		return
 	}
+	onAllCores(len(entries), func(i int) { prepare(entries[i]) })
+}
+
+// onAllCores calls f with each of the first n numbers.
+func onAllCores(n int, f func(i int)) {
 	var next atomic.Int64
 	var running sync.WaitGroup
-	for range runtime.GOMAXPROCS(0) {
+	for range min(n, runtime.GOMAXPROCS(0)) {
 		running.Go(func() {
-			for i := next.Add(1) - 1; i < int64(len(entries)); i = next.Add(1) - 1 {
-				prepare(entries[i])
+			for i := next.Add(1) - 1; i < int64(n); i = next.Add(1) - 1 {
+				f(int(i))
 			}
 		})
 	}

@@ -13,10 +13,8 @@ import (
 	"barward/internal/refusal"
 )
 
-// read runs f in a read transaction, if the ledger is fit for work that needs this much of it. size is the number of
-// entries that are acknowledged: the store shows a batch as soon as its last page is written, before the sync that
-// makes it durable has returned, so f takes nothing from beyond size.
-func (l *Ledger) read(needs haltLevel, f func(tx *bbolt.Tx, size uint64) error) error {
+// read runs f on a view of all that is acknowledged, if the ledger is fit for work that needs this much of it.
+func (l *Ledger) read(needs haltLevel, f func(v *view) error) error {
 	l.files.RLock()
 	defer l.files.RUnlock()
 	if err := l.stopped(needs); err != nil {
@@ -26,44 +24,39 @@ func (l *Ledger) read(needs haltLevel, f func(tx *bbolt.Tx, size uint64) error) 
 		return closedRefusal()
 	}
 	return guard(func() error {
-		return l.db.View(func(tx *bbolt.Tx) error {
-			stored, err := storedSize(tx)
-			if err != nil {
+		for {
+			h := l.shown()
+			passed := false // the file went past h just then: begin again
+			err := l.db.View(func(tx *bbolt.Tx) error {
+				stored, err := storedSize(tx)
+				if err != nil {
+					return err
+				}
+				if passed = stored > h.tree.Size(); passed {
+					return nil
+				}
+				return f(viewOf(tx, h))
+			})
+			if !passed {
 				return err
 			}
-			return f(tx, min(stored, l.Size()))
-		})
+		}
 	})
 }
 
-// readSettled is read for who looks at more than the log's own rows: the book cannot be cut back to what is
-// acknowledged, so f waits for the batch in flight, one sync at most. size is all that tx holds.
-func (l *Ledger) readSettled(needs haltLevel, f func(tx *bbolt.Tx, size uint64) error) error {
-	return l.read(needs, func(tx *bbolt.Tx, _ uint64) error {
-		stored, err := storedSize(tx)
-		if err != nil {
-			return err
-		}
-		l.mu.Lock()
-		for l.head.tree.Size() < stored && l.halt.level < needs {
-			l.settled.Wait()
-		}
-		halted := l.halt
-		l.mu.Unlock()
-		if halted.level >= needs {
-			return halted.err
-		}
-		return f(tx, stored)
-	})
+// shown is the head that is acknowledged.
+func (l *Ledger) shown() head {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.head
 }
 
-// View gives f the book and the number of entries it is folded from, as of one moment, and nothing that is not durable:
-// if a batch is between its last write and its last sync, View waits for it. Slices of the book are gone when f
-// returns: copy them. Keep views short, for the file grows while one is open; do not open a view or append within f.
+// View gives f the book and the number of entries it is folded from, as of one moment, and nothing that is not durable.
+// Slices of the book are gone when f returns: copy them. Keep views short, for the file grows while one is open; do not open a view or append within f.
 //
 // Reasons: LEDGER_REBUILDING, LEDGER_OUTCOME_UNKNOWN, LEDGER_CLOSED, LEDGER_DAMAGED; and whatever f returns.
-func (l *Ledger) View(f func(book *bbolt.Bucket, size uint64) error) error {
-	return l.readSettled(haltBook, func(tx *bbolt.Tx, size uint64) error { return f(tx.Bucket(bucketBook), size) })
+func (l *Ledger) View(f func(book *Book, size uint64) error) error {
+	return l.read(haltBook, func(v *view) error { return f(v.book, v.size()) })
 }
 
 // Size returns the number of entries known to be on disk.
@@ -88,12 +81,12 @@ func (l *Ledger) Checkpoint() ([]byte, error) {
 // Reasons: BEYOND_TREE, LEDGER_ENTRY_DAMAGED, LEDGER_HASH_MISMATCH, LEDGER_OUTCOME_UNKNOWN, LEDGER_CLOSED.
 func (l *Ledger) Entry(seq uint64) (*Entry, error) {
 	var e *Entry
-	err := l.read(haltAll, func(tx *bbolt.Tx, size uint64) error {
-		if seq >= size {
-			return beyond("sequence", seq, size)
+	err := l.read(haltAll, func(v *view) error {
+		if seq >= v.size() {
+			return beyond("sequence", seq, v.size())
 		}
 		var err error
-		e, err = readEntry(tx, seq)
+		e, err = readEntry(v, seq)
 		return err
 	})
 	return e, err
@@ -109,13 +102,14 @@ func (l *Ledger) Entries(from uint64, limit int) ([]*Entry, error) {
 			With("found", fmt.Sprint(limit)).With("allowed", fmt.Sprint(MaxPage))
 	}
 	var page []*Entry
-	err := l.read(haltAll, func(tx *bbolt.Tx, size uint64) error {
+	err := l.read(haltAll, func(v *view) error {
+		size := v.size()
 		if from > size {
 			return beyond("sequence", from, size)
 		}
 		bytes := 0
 		for seq := from; seq < size && len(page) < min(limit, MaxPage) && bytes < maxPageBytes; seq++ {
-			e, err := readEntry(tx, seq)
+			e, err := readEntry(v, seq)
 			if err != nil {
 				return err
 			}
@@ -135,29 +129,29 @@ func (l *Ledger) Entries(from uint64, limit int) ([]*Entry, error) {
 // Reasons: EVENT_UNKNOWN, and those of Entry.
 func (l *Ledger) ByID(id uuid.UUID) (*Entry, error) {
 	var e *Entry
-	err := l.read(haltAll, func(tx *bbolt.Tx, size uint64) error {
-		at := tx.Bucket(bucketIDs).Get(id[:])
+	err := l.read(haltAll, func(v *view) error {
+		at := v.ids().Get(id[:])
 		if at != nil && len(at) != 8 {
 			return refusal.New(refusal.DataLoss, "LEDGER_ID_INDEX", "", "The index of event ids is damaged.").About(id.String())
 		}
-		if at == nil || binary.BigEndian.Uint64(at) >= size {
+		if at == nil {
 			return refusal.New(refusal.NotFound, "EVENT_UNKNOWN", "event_id", "No entry has the event id %s. Check the id.", id).
 				About(id.String()).With("event_id", id.String())
 		}
 		var err error
-		e, err = readEntry(tx, binary.BigEndian.Uint64(at))
+		e, err = readEntry(v, binary.BigEndian.Uint64(at))
 		return err
 	})
 	return e, err
 }
 
-// readEntry copies an entry out of tx and checks it against its stored hash.
-func readEntry(tx *bbolt.Tx, seq uint64) (*Entry, error) {
-	stored := tx.Bucket(bucketEntries).Get(seqKey(seq))
+// readEntry copies an entry out of v and checks it against its stored hash.
+func readEntry(v *view, seq uint64) (*Entry, error) {
+	stored := v.entries().Get(seqKey(seq))
 	if stored == nil {
 		return nil, dataLoss("LEDGER_ENTRY_DAMAGED", seq, "Entry %d is missing.", seq)
 	}
-	hash, err := subtree(tx, 0, seq)
+	hash, err := v.subtree(0, seq)
 	if err != nil {
 		return nil, err
 	}
@@ -224,9 +218,9 @@ func (l *Ledger) ProveConsistency(old, size uint64) ([]proof.Hash, error) {
 
 func (l *Ledger) prove(size uint64, f func(tlog.HashReader) ([]proof.Hash, error)) ([]proof.Hash, error) {
 	var path []proof.Hash
-	err := l.read(haltAll, func(tx *bbolt.Tx, stored uint64) error {
-		if size > stored {
-			return beyond("size", size, stored)
+	err := l.read(haltAll, func(v *view) error {
+		if size > v.size() {
+			return beyond("size", size, v.size())
 		}
 		var err error
 		path, err = f(tlog.HashReaderFunc(func(indexes []int64) ([]tlog.Hash, error) {
@@ -234,7 +228,7 @@ func (l *Ledger) prove(size uint64, f func(tlog.HashReader) ([]proof.Hash, error
 			for i, index := range indexes {
 				level, n := tlog.SplitStoredHashIndex(index)
 				var err error
-				if read[i], err = subtree(tx, level, uint64(n)); err != nil {
+				if read[i], err = v.subtree(level, uint64(n)); err != nil {
 					return nil, err
 				}
 			}

@@ -1,7 +1,6 @@
 package ledger
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 
@@ -31,6 +30,9 @@ func (l *Ledger) Rebuild(ctx context.Context, progress func(done, total uint64))
 	if halted.err != nil && halted.level != haltBook {
 		return halted.err
 	}
+	if err := l.settle(); err != nil { // it is folded from the file
+		return err
+	}
 	return l.rebuild(ctx, progress)
 }
 
@@ -55,20 +57,21 @@ func (l *Ledger) rebuild(ctx context.Context, progress func(done, total uint64))
 		}
 		next, size := done, 0
 		err := l.chunk("rebuild-after-commit", func(tx *bbolt.Tx) error {
+			v := writable(tx)
 			var entries []*Entry
 			for ; next < min(done+replayChunk, total) && size < replayBytes; next++ {
-				e, err := readEntry(tx, next)
+				e, err := readEntry(v, next)
 				if err != nil {
 					return err
 				}
 				entries = append(entries, e)
 				size += len(e.Event)
 			}
-			prepareAll(l.config.Judge, entries)
-			for _, e := range entries {
-				if err := judged(func() error { return l.config.Judge.Apply(tx.Bucket(bucketBook), e) }); err != nil {
-					return replayFailed(e, err)
-				}
+			if err := foldAll(v.book, l.config.Judge, entries); err != nil {
+				return err
+			}
+			if err := v.written.storeIn(tx); err != nil {
+				return err
 			}
 			if next == total {
 				if err := tx.Bucket(bucketMeta).Delete(keyRebuilding); err != nil {
@@ -82,9 +85,21 @@ func (l *Ledger) rebuild(ctx context.Context, progress func(done, total uint64))
 		}
 		done = next
 	}
+	l.work = nil
 	l.mu.Lock()
 	l.halt = halt{}
 	l.mu.Unlock()
+	return nil
+}
+
+// foldAll folds entries into a book, with Apply only.
+func foldAll(book *Book, judge Judge, entries []*Entry) error {
+	prepareAll(judge, entries)
+	for _, e := range entries {
+		if err := judged(func() error { return judge.Apply(book, e) }); err != nil {
+			return replayFailed(e, err)
+		}
+	}
 	return nil
 }
 
@@ -148,39 +163,6 @@ func cancelled(ctx context.Context) error {
 		Because(context.Cause(ctx))
 }
 
-// compareBooks looks for the first difference between two buckets, keys, values, nested buckets and their sequence
-// numbers, and counts the keys of what is equal.
-func compareBooks(stored, folded *bbolt.Bucket, path string) (keys uint64, err error) {
-	if stored.Sequence() != folded.Sequence() {
-		return 0, bookDiffers(path, "its sequence number differs")
-	}
-	a, b := stored.Cursor(), folded.Cursor()
-	ka, va := a.First()
-	kb, vb := b.First()
-	for ka != nil || kb != nil {
-		switch order := bytes.Compare(ka, kb); {
-		case kb == nil, ka != nil && order < 0:
-			return 0, bookDiffers(path+keyPath(ka), "the log does not yield this key")
-		case ka == nil, order > 0:
-			return 0, bookDiffers(path+keyPath(kb), "the log yields this key, the book lacks it")
-		case (va == nil) != (vb == nil):
-			return 0, bookDiffers(path+keyPath(ka), "one is a bucket, the other a value")
-		case va == nil:
-			n, err := compareBooks(stored.Bucket(ka), folded.Bucket(kb), path+keyPath(ka))
-			if err != nil {
-				return 0, err
-			}
-			keys += n
-		case !bytes.Equal(va, vb):
-			return 0, bookDiffers(path+keyPath(ka), "the value differs from what the log yields")
-		}
-		keys++
-		ka, va = a.Next()
-		kb, vb = b.Next()
-	}
-	return keys, nil
-}
-
 func keyPath(key []byte) string { return fmt.Sprintf("/%.80q", key) }
 
 func bookDiffers(path, what string) *refusal.Error {
@@ -190,7 +172,7 @@ func bookDiffers(path, what string) *refusal.Error {
 }
 
 // foldInto judges and folds an entry into a scratch book, as it was when it was recorded.
-func foldInto(book *bbolt.Bucket, judge Judge, e *Entry) error {
+func foldInto(book *Book, judge Judge, e *Entry) error {
 	if err := judged(func() error { return judge.Decide(book, e) }); err != nil {
 		return replayFailed(e, fmt.Errorf("it would be refused today: %w", err))
 	}

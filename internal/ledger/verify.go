@@ -52,8 +52,8 @@ func (l *Ledger) Verify(ctx context.Context, progress func(done, total uint64)) 
 	// What is there now, in short views; then what came since, and all that holds of the whole, as of one moment.
 	total := l.Size()
 	progress(0, total)
-	err = v.rest(ctx, total, func(f func(tx *bbolt.Tx) error) error {
-		return l.read(haltBook, func(tx *bbolt.Tx, _ uint64) error { return f(tx) })
+	err = v.rest(ctx, total, func(f func(v *view) error) error {
+		return l.read(haltBook, f)
 	})
 	if err != nil {
 		return Report{}, err
@@ -63,21 +63,21 @@ func (l *Ledger) Verify(ctx context.Context, progress func(done, total uint64)) 
 		defer l.writing.Unlock()
 	}
 	var report Report
-	err = l.readSettled(haltBook, func(tx *bbolt.Tx, size uint64) error {
+	err = l.read(haltBook, func(now *view) error {
 		if l.config.Signer == nil {
-			if err := checkElements(tx); err != nil {
+			if err := checkElements(now.tx); err != nil {
 				return err
 			}
 		}
-		if err := v.rest(ctx, size, func(f func(tx *bbolt.Tx) error) error { return f(tx) }); err != nil {
+		if err := v.rest(ctx, now.size(), func(f func(v *view) error) error { return f(now) }); err != nil {
 			return err
 		}
 		if l.config.Signer == nil {
-			if err := checkPages(tx); err != nil {
+			if err := checkPages(now.tx); err != nil {
 				return err
 			}
 		}
-		report, err = v.whole(ctx, tx)
+		report, err = v.whole(ctx, now)
 		return err
 	})
 	return report, err
@@ -96,8 +96,8 @@ type verification struct {
 	recordedAt time.Time
 }
 
-// rest checks entries from the verified size up to total. view opens the file for as long as it takes to copy a chunk.
-func (v *verification) rest(ctx context.Context, total uint64, view func(func(tx *bbolt.Tx) error) error) error {
+// rest checks entries from the verified size up to total. open gives a view for as long as it takes to copy a chunk.
+func (v *verification) rest(ctx context.Context, total uint64, open func(func(v *view) error) error) error {
 	next := v.tree.Size()
 	var prepare func(*Entry)
 	if v.scratch != nil {
@@ -111,8 +111,8 @@ func (v *verification) rest(ctx context.Context, total uint64, view func(func(tx
 			return nil, err
 		}
 		err = guard(func() error {
-			return view(func(tx *bbolt.Tx) error {
-				rows, err = readRows(tx, next, total)
+			return open(func(v *view) error {
+				rows, err = readRows(v, next, total)
 				return err
 			})
 		})
@@ -131,10 +131,10 @@ func (v *verification) rest(ctx context.Context, total uint64, view func(func(tx
 }
 
 // readRows copies rows from number first on: at most a chunk of them, fewer if they are large, none from end on.
-func readRows(tx *bbolt.Tx, first, end uint64) ([]row, error) {
+func readRows(v *view, first, end uint64) ([]row, error) {
 	end = min(end, first+replayChunk)
 	rows := make([]row, 0, end-first)
-	entries, hashes, ids := tx.Bucket(bucketEntries), tx.Bucket(bucketHashes), tx.Bucket(bucketIDs)
+	entries, hashes, ids := v.entries(), v.hashes(), v.ids()
 	size := 0
 	for seq := first; seq < end && size < replayBytes; seq++ {
 		r := row{seq: seq, leaf: bytes.Clone(entries.Get(seqKey(seq))), hashes: bytes.Clone(hashes.Get(seqKey(seq)))}
@@ -189,12 +189,13 @@ func (v *verification) take(rows []row) error {
 	}
 	return guard(func() error {
 		return v.scratch.Update(func(tx *bbolt.Tx) error {
+			folded := writable(tx)
 			for _, r := range rows {
-				if err := foldInto(tx.Bucket(bucketBook), v.config.Judge, r.entry); err != nil {
+				if err := foldInto(folded.book, v.config.Judge, r.entry); err != nil {
 					return err
 				}
 			}
-			return nil
+			return folded.written.storeIn(tx)
 		})
 	})
 }
@@ -236,23 +237,36 @@ func pagesContradict(err error) *refusal.Error {
 }
 
 // whole checks what holds of all entries together.
-func (v *verification) whole(ctx context.Context, tx *bbolt.Tx) (Report, error) {
+func (v *verification) whole(ctx context.Context, now *view) (Report, error) {
 	size := v.tree.Size()
-	signed, at, err := checkpointOf(tx, v.config)
+	// The file's own checkpoint, and the one over what is in front of it.
+	_, stored, err := checkpointOf(now.tx, v.config)
 	if err != nil {
 		return Report{}, err
+	}
+	then, err := now.frontier(min(stored.Size, size))
+	if err != nil {
+		return Report{}, err
+	}
+	if then.Size() != stored.Size || then.Root() != stored.Root {
+		return Report{}, rootMismatch(stored, then.Size(), then.Root())
+	}
+	signed := now.head.checkpoint
+	at, err := proof.OpenCheckpoint(signed, v.config.Origin, v.config.Verifier)
+	if err != nil {
+		return Report{}, checkpointInvalid(err)
 	}
 	if at.Size != size || at.Root != v.tree.Root() {
 		return Report{}, rootMismatch(at, size, v.tree.Root())
 	}
 	for _, name := range [][]byte{bucketEntries, bucketHashes} {
-		if k, _ := tx.Bucket(name).Cursor().Seek(seqKey(size)); k != nil {
+		if k, _ := now.table(string(name)).Cursor().Seek(seqKey(size)); k != nil {
 			return Report{}, dataLoss("LEDGER_ENTRY_DAMAGED", size, "There are %s beyond the last of %d entries.", name, size)
 		}
 	}
 	// Each entry was found in the index, each under its own place; so with as many ids as entries there is no other.
 	count := uint64(0)
-	for c, k := tx.Bucket(bucketIDs).Cursor(), []byte(nil); ; count++ {
+	for c, k := now.ids().Cursor(), []byte(nil); ; count++ {
 		if count == 0 {
 			k, _ = c.First()
 		} else {
@@ -272,13 +286,13 @@ func (v *verification) whole(ctx context.Context, tx *bbolt.Tx) (Report, error) 
 			"The index of event ids has %d ids for %d entries. Stop the service, keep the file, and restore a copy that "+
 				"verifies.", count, size).With("found", fmt.Sprint(count)).With("size", fmt.Sprint(size))
 	}
-	report := Report{Origin: at.Origin, Size: size, Root: at.Root, Checkpoint: signed}
+	report := Report{Origin: at.Origin, Size: size, Root: at.Root, Checkpoint: bytes.Clone(signed)}
 	if v.scratch == nil {
 		return report, nil
 	}
 	err = v.scratch.View(func(folded *bbolt.Tx) error {
 		var err error
-		report.BookKeys, err = compareBooks(tx.Bucket(bucketBook), folded.Bucket(bucketBook), "")
+		report.BookKeys, err = compareBooks(now.book, viewOf(folded, head{}).book)
 		return err
 	})
 	if err != nil {

@@ -9,6 +9,7 @@ import (
 	"barward/internal/book"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // bookService reads the current picture.
@@ -27,7 +28,7 @@ func (s *bookService) Get(ctx context.Context, req *pb.GetRequest) (*pb.GetRespo
 		return nil, err
 	}
 	resp := new(pb.GetResponse)
-	err = s.read(ctx, func(b *book.Bucket, size uint64) (err error) {
+	err = s.read(ctx, func(b *ledger.Book, size uint64) (err error) {
 		resp.TreeSize = size
 		resp.Thing, err = book.Get(b, who, req.GetKind(), req.GetName())
 		return err
@@ -55,7 +56,7 @@ func (s *bookService) List(ctx context.Context, req *pb.ListRequest) (*pb.ListRe
 		return nil, err
 	}
 	resp := new(pb.ListResponse)
-	err = s.read(ctx, func(b *book.Bucket, size uint64) error {
+	err = s.read(ctx, func(b *ledger.Book, size uint64) error {
 		// A page of large things may be too large to send. Then a shorter one is; its token leads on from there.
 		for ; ; page = page / 2 {
 			things, next, err := book.List(b, who, req.GetKind(), req.GetFilter(), req.GetPageToken(), page, size)
@@ -83,7 +84,7 @@ func (s *bookService) TraceBar(ctx context.Context, req *pb.TraceBarRequest) (re
 	if err := within("bar", req.GetBar(), maxName); err != nil {
 		return nil, err
 	}
-	err = s.read(ctx, func(b *book.Bucket, size uint64) error {
+	err = s.read(ctx, func(b *ledger.Book, size uint64) error {
 		if resp, err = book.Trace(b, who, req.GetBar()); err != nil {
 			return err
 		}
@@ -107,7 +108,7 @@ func (s *bookService) SummarizeDiscrepancies(
 	if err := within("filter", req.GetFilter(), maxFilter); err != nil {
 		return nil, err
 	}
-	err = s.read(ctx, func(b *book.Bucket, size uint64) error {
+	err = s.read(ctx, func(b *ledger.Book, size uint64) error {
 		resp, err = book.Summarize(b, who, req.GetFilter(), size)
 		return err
 	})
@@ -118,7 +119,7 @@ func (s *bookService) SummarizeDiscrepancies(
 }
 
 // read runs f on the book as it stands. A call that was given up meanwhile is not served.
-func (s *Service) read(ctx context.Context, f func(b *book.Bucket, size uint64) error) error {
+func (s *Service) read(ctx context.Context, f func(b *ledger.Book, size uint64) error) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}

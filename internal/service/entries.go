@@ -15,10 +15,10 @@ import (
 
 	"barward/internal/book"
 	"barward/internal/identity"
-	"barward/internal/ledger"
 	"barward/internal/ledger/proof"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // GetEntry returns one entry as stored.
@@ -47,7 +47,7 @@ func (s *ledgerService) GetEntry(ctx context.Context, req *pb.GetEntryRequest) (
 	// Not there and not to be seen are one answer: the difference would tell what others have on record.
 	var shown *pb.Entry
 	if err == nil {
-		err = s.read(ctx, func(b *book.Bucket, _ uint64) (err error) {
+		err = s.read(ctx, func(b *ledger.Book, _ uint64) (err error) {
 			shown, err = entryProto(b, who, entry)
 			return err
 		})
@@ -64,7 +64,7 @@ func (s *ledgerService) GetEntry(ctx context.Context, req *pb.GetEntryRequest) (
 }
 
 // entryProto renders an entry for a caller, or returns nil if the caller may not see it.
-func entryProto(b *book.Bucket, who identity.Caller, e *ledger.Entry) (*pb.Entry, error) {
+func entryProto(b *ledger.Book, who identity.Caller, e *ledger.Entry) (*pb.Entry, error) {
 	event, err := book.Decode(e.Event)
 	if err != nil {
 		return nil, refusal.New(refusal.DataLoss, "ENTRY_UNREADABLE", "",
@@ -115,7 +115,7 @@ func (s *ledgerService) ListEntries(ctx context.Context, req *pb.ListEntriesRequ
 		if err != nil {
 			return nil, err
 		}
-		err = s.read(ctx, func(b *book.Bucket, _ uint64) error {
+		err = s.read(ctx, func(b *ledger.Book, _ uint64) error {
 			for i := range entries {
 				if len(resp.Entries) == wanted || bytes >= maxPageBytes {
 					return nil
@@ -245,7 +245,7 @@ func (s *ledgerService) WatchEntries(
 			return s.watchEnd(err)
 		}
 		var batch []*pb.Entry
-		err = s.read(ctx, func(b *book.Bucket, _ uint64) error {
+		err = s.read(ctx, func(b *ledger.Book, _ uint64) error {
 			if who, err = book.CallerAt(b, key, s.now()); err != nil {
 				return err
 			}

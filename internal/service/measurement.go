@@ -6,10 +6,10 @@ import (
 	"strings"
 
 	"barward/internal/book"
-	"barward/internal/ledger"
 	"barward/internal/reckoning"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // measurementService computes from figures given and keeps nothing.
@@ -61,7 +61,7 @@ func (s *bookService) ReportBias(ctx context.Context, req *pb.ReportBiasRequest)
 	}
 	var series book.BiasSeries
 	var at uint64
-	err = s.read(ctx, func(b *book.Bucket, size uint64) (err error) {
+	err = s.read(ctx, func(b *ledger.Book, size uint64) (err error) {
 		at = size
 		series, err = book.Bias(b, who, req)
 		return err
@@ -88,7 +88,7 @@ func (s *bookService) GetBalanceStatus(ctx context.Context, req *pb.GetBalanceSt
 			return nil, err
 		}
 	}
-	err = s.read(ctx, func(b *book.Bucket, size uint64) error {
+	err = s.read(ctx, func(b *ledger.Book, size uint64) error {
 		if resp, err = book.BalanceStatus(b, who, req.GetBalance(), req.GetAt()); err != nil {
 			return err
 		}
@@ -111,7 +111,7 @@ func (s *bookService) RecomputeAssay(ctx context.Context, req *pb.RecomputeAssay
 		return nil, err
 	}
 	var record *pb.AssayRecord
-	err = s.read(ctx, func(b *book.Bucket, _ uint64) (err error) {
+	err = s.read(ctx, func(b *ledger.Book, _ uint64) (err error) {
 		record, err = book.ReportOf(b, who, req.GetReport())
 		return err
 	})

@@ -10,8 +10,8 @@ import (
 	"google.golang.org/grpc/codes"
 
 	"barward/internal/book"
-	"barward/internal/ledger"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // metrics are what the service counts. No label and no value holds a weight, an assay, an amount, a name or a token.
@@ -234,7 +234,7 @@ func (s *Service) openDiscrepancies() (float64, bool) {
 	s.census.mu.Lock()
 	defer s.census.mu.Unlock()
 	if now := s.now(); s.census.at.IsZero() || now.Sub(s.census.at) >= countEvery {
-		err := s.ledger.View(func(b *book.Bucket, _ uint64) (err error) {
+		err := s.ledger.View(func(b *ledger.Book, _ uint64) (err error) {
 			open, err := book.OpenDiscrepancies(b)
 			s.census.open = float64(open)
 			return err

@@ -8,10 +8,10 @@ import (
 
 	"barward/internal/book"
 	"barward/internal/identity"
-	"barward/internal/ledger"
 	"barward/internal/ledger/proof"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // ledgerService takes signed events and proves what was taken.
@@ -86,7 +86,7 @@ func (s *Service) check(who identity.Caller, signed *pb.SignedEvent) (ledger.Sub
 // sameParty refuses the event of an author who is not of the caller's party. A key that was revoked since still names its
 // party: what it signed before may have to be sent again, and whether it counts is the book's to judge.
 func (s *Service) sameParty(who identity.Caller, author []byte) error {
-	return s.ledger.View(func(b *book.Bucket, _ uint64) error {
+	return s.ledger.View(func(b *ledger.Book, _ uint64) error {
 		name := book.AuthorOf(b, author)
 		if name == "" {
 			_, err := book.CallerOf(b, author)
@@ -113,7 +113,7 @@ func (s *Service) receipt(who identity.Caller, r ledger.Receipt, memo any) (*pb.
 	if event, ok := memo.(*book.Prepared); ok && event.Quiet() {
 		return given, nil
 	}
-	err := s.ledger.View(func(b *book.Bucket, _ uint64) error {
+	err := s.ledger.View(func(b *ledger.Book, _ uint64) error {
 		given.Discrepancies = book.Raised(b, who, r.Seq)
 		given.Notes = book.Remarks(b, who, r.Seq)
 		return nil

@@ -37,9 +37,9 @@ import (
 
 	"barward/internal/book"
 	"barward/internal/identity"
-	"barward/internal/ledger"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // Config is what a Service needs. All fields but Limits are required.
@@ -167,7 +167,7 @@ func tooMany(sort string, most int) error {
 
 // callerOf returns the person whose key this is, with what others let them read, as the book stands now.
 func (s *Service) callerOf(key []byte) (who identity.Caller, err error) {
-	err = s.ledger.View(func(b *book.Bucket, _ uint64) error {
+	err = s.ledger.View(func(b *ledger.Book, _ uint64) error {
 		who, err = book.CallerAt(b, key, s.now())
 		return err
 	})

@@ -6,6 +6,7 @@ import (
 	"barward/internal/book"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
+	"barward/internal/ledger"
 )
 
 // settlementService computes and writes nothing.
@@ -28,7 +29,7 @@ func (s *settlementService) PreviewStatement(
 		if err := within("lot", from.Lot, maxName); err != nil {
 			return nil, err
 		}
-		err = s.read(ctx, func(b *book.Bucket, size uint64) (err error) {
+		err = s.read(ctx, func(b *ledger.Book, size uint64) (err error) {
 			resp.Statement, err = book.Preview(b, who, from.Lot, req.GetKind(), req.GetSettledOn(), size)
 			return err
 		})
@@ -61,7 +62,7 @@ func (s *settlementService) ReconcileReturn(
 	if err := within("document", req.GetDocument(), maxReturn); err != nil {
 		return nil, err
 	}
-	err = s.read(ctx, func(b *book.Bucket, _ uint64) error {
+	err = s.read(ctx, func(b *ledger.Book, _ uint64) error {
 		resp, err = book.Reconcile(b, who, req.GetLot(), req.GetDocument())
 		return err
 	})
@@ -87,7 +88,7 @@ func (s *settlementService) AdviseUmpire(
 	if err := within("figures_json", req.GetFiguresJson(), maxAdvice); err != nil {
 		return nil, err
 	}
-	err = s.read(ctx, func(b *book.Bucket, _ uint64) error {
+	err = s.read(ctx, func(b *ledger.Book, _ uint64) error {
 		resp, err = book.AdviseUmpire(b, who, req.GetLot(), req.GetElement(), []byte(req.GetFiguresJson()))
 		return err
 	})

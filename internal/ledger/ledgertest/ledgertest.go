@@ -17,7 +17,6 @@ import (
 	"testing"
 
 	"github.com/google/uuid"
-	"go.etcd.io/bbolt"
 	"golang.org/x/mod/sumdb/note"
 	"google.golang.org/protobuf/encoding/protowire"
 
@@ -44,27 +43,27 @@ type Judge struct {
 	Skew int64
 }
 
-var (
-	totals = []byte("totals")
-	list   = []byte("list")
+const (
+	totals = "totals"
+	list   = "list"
 )
 
 // Decide implements ledger.Judge.
-func (j Judge) Decide(book *bbolt.Bucket, e *ledger.Entry) error {
+func (j Judge) Decide(book *ledger.Book, e *ledger.Entry) error {
 	verb, name, _, err := command(e)
 	switch {
 	case err != nil:
 		return refusal.Invalidf("TOY_MALFORMED", "payload", "The payload cannot be read: %v. Write add NAME N.", err)
 	case verb == "refuse":
 		return refusal.New(refusal.Precondition, "TOY_REFUSED", "payload", "The toy judge refuses this. Send something else.")
-	case verb == "once" && book.Bucket(totals) != nil && book.Bucket(totals).Get([]byte(name)) != nil:
+	case verb == "once" && book.Table(totals).Get([]byte(name)) != nil:
 		return refusal.New(refusal.Precondition, "TOY_TAKEN", "payload", "%s has a total already. Choose another name.", name)
 	}
 	return nil
 }
 
 // Apply implements ledger.Judge.
-func (j Judge) Apply(book *bbolt.Bucket, e *ledger.Entry) error {
+func (j Judge) Apply(book *ledger.Book, e *ledger.Entry) error {
 	verb, name, n, err := command(e)
 	switch {
 	case err != nil:
@@ -74,10 +73,7 @@ func (j Judge) Apply(book *bbolt.Bucket, e *ledger.Entry) error {
 	case verb == "panic":
 		panic("the toy judge panics")
 	}
-	t, err := book.CreateBucketIfNotExists(totals)
-	if err != nil {
-		return err
-	}
+	t := book.Table(totals)
 	total := n + j.Skew
 	if old := t.Get([]byte(name)); old != nil {
 		total += int64(binary.BigEndian.Uint64(old))
@@ -85,15 +81,8 @@ func (j Judge) Apply(book *bbolt.Bucket, e *ledger.Entry) error {
 	if err := t.Put([]byte(name), binary.BigEndian.AppendUint64(nil, uint64(total))); err != nil {
 		return err
 	}
-	l, err := book.CreateBucketIfNotExists(list)
-	if err != nil {
-		return err
-	}
-	if _, err := l.NextSequence(); err != nil {
-		return err
-	}
 	row := append(binary.BigEndian.AppendUint64(nil, uint64(e.RecordedAt.UnixMicro())), e.ID[:]...)
-	return l.Put(binary.BigEndian.AppendUint64(nil, e.Seq), row)
+	return book.Table(list).Put(binary.BigEndian.AppendUint64(nil, e.Seq), row)
 }
 
 func command(e *ledger.Entry) (verb, name string, n int64, err error) {
@@ -117,12 +106,12 @@ func command(e *ledger.Entry) (verb, name string, n int64, err error) {
 }
 
 // Total reads the toy total of name from book.
-func Total(book *bbolt.Bucket, name string) int64 {
-	t := book.Bucket(totals)
-	if t == nil || t.Get([]byte(name)) == nil {
+func Total(book *ledger.Book, name string) int64 {
+	total := book.Table(totals).Get([]byte(name))
+	if total == nil {
 		return 0
 	}
-	return int64(binary.BigEndian.Uint64(t.Get([]byte(name))))
+	return int64(binary.BigEndian.Uint64(total))
 }
 
 // Key returns the n-th test author's key.
@@ -268,22 +257,15 @@ func Verify(t testing.TB, l *ledger.Ledger) ledger.Report {
 	return report
 }
 
-// Dump prints all of a bucket, so that two books can be compared whole.
-func Dump(b *bbolt.Bucket) string {
+// Dump prints all of a book, so that two can be compared whole.
+func Dump(b *ledger.Book) string {
 	var out bytes.Buffer
-	var walk func(b *bbolt.Bucket, indent string)
-	walk = func(b *bbolt.Bucket, indent string) {
-		fmt.Fprintf(&out, "%ssequence %d\n", indent, b.Sequence())
-		_ = b.ForEach(func(k, v []byte) error {
-			if v == nil {
-				fmt.Fprintf(&out, "%s%x:\n", indent, k)
-				walk(b.Bucket(k), indent+"  ")
-			} else {
-				fmt.Fprintf(&out, "%s%x = %x\n", indent, k, v)
-			}
-			return nil
-		})
+	for _, name := range b.Names() {
+		fmt.Fprintf(&out, "%s:\n", name)
+		c := b.Table(name).Cursor()
+		for k, v := c.First(); k != nil; k, v = c.Next() {
+			fmt.Fprintf(&out, "  %x = %x\n", k, v)
+		}
 	}
-	walk(b, "")
 	return out.String()
 }
