@@ -23,7 +23,7 @@ type store struct {
 	seq    uint64
 	held   []*held
 	byName map[called]*held // once there are many
-	desk   *desk            // what other events of the transaction have found; nil where there is none
+	desk   *desk            // what other events have found; nil where there is none
 	marks  []mark
 	rows   []mark
 	made   uint16

@@ -167,7 +167,7 @@ func (l *Ledger) commitQueue() {
 
 // join takes what else is queued. Writers that were just answered are about to send their next event: yielding to them
 // makes batches several times larger. Where fewer came than shared the last batch it waits for the others, for joinWait at
-// most, because a transaction costs nearly the same for one event as for many. A few writers wait for nobody, and where
+// most, because a sync costs nearly the same for one event as for many. A few writers wait for nobody, and where
 // company has gone one batch is late by joinWait.
 func (l *Ledger) join(batch []*pending) []*pending {
 	size := len(batch[0].sub.Signed.Event)

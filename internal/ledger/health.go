@@ -70,7 +70,7 @@ func readOnly() *refusal.Error {
 		"The ledger was opened without its private key and records nothing. Start the service with the key.")
 }
 
-// A Batch is what one transaction did, for who measures.
+// A Batch is what was recorded together, for who measures.
 type Batch struct {
 	Events   int           // submissions in it
 	Recorded int           // of them new entries

@@ -1,9 +1,13 @@
 // Package ledger is an append-only Merkle log of signed events in one bbolt file, with the picture that a judge folds
-// from them beside it.
+// from them beside it, and a journal in front of it.
 //
-// One committer takes what is queued, opens one transaction, and for each event in order asks the Judge whether it can
-// be true, appends it with its tree hashes and its id, and has the Judge fold it into the book; then it signs a
-// checkpoint over the grown tree and commits. All of it is in the file after a crash, or none.
+// One committer takes what is queued, and for each event in order asks the Judge whether it can be true, appends it with
+// its tree hashes and its id, and has the Judge fold it into the book; then it signs a checkpoint over the grown tree and
+// writes and syncs all of it as one frame of the journal (journal.go). After a crash the batch is there or not at all.
+//
+// What the journal holds lies in memory too, in front of the file (view.go). When it has become enough, it goes into the
+// file in one transaction, beside the committer (store.go). So the file is a whole ledger at any time, as of an entry not
+// far back; a ledger that was closed has all of it there and no journal.
 //
 // Invariants:
 //
@@ -22,15 +26,16 @@
 //
 //  7. recorded_at never runs backwards along the log, whatever the clock does.
 //
-//  8. Nobody is shown what is not durable: the store shows a batch before its last sync has returned, so readers are held
-//     back to what is acknowledged, or wait.
+//  8. Nobody is shown what is not durable: a batch is shown when its sync has returned, entries, proofs and book at once.
+//
+//  9. A file of the journal is written over or taken away only when all its entries are synced in the ledger's own.
 //
 // The ledger never learns what an event means, and never reads the book. Keys are big-endian; slices are copied before
 // they leave a transaction. A damaged page makes bbolt panic or fault; each use of the file turns that into a refusal
 // of kind DataLoss where the runtime allows it, but a deep check of a suspect file belongs in a process of its own.
 //
-// After a failed commit the file is read back, its last entries are verified, and its head is written and synced again
-// before anything goes on. Where the disk was full the ledger does this by itself as soon as there is room. Where the
+// After a failed write or sync the disk is read back, its last entries are verified, what is in the journal goes into the
+// file, and its head is written and synced again before anything goes on. Where the disk was full the ledger does this by itself as soon as there is room. Where the
 // disk failed it stops and says so: after a failed sync what is read may come from memory and not from the disk, so the
 // machine should be looked at and restarted, not only the process. See failure.go; health.go says what works meanwhile.
 //
@@ -57,8 +62,8 @@ import (
 	"barward/internal/refusal"
 )
 
-// A Judge decides what may be recorded and folds what was. The bucket it is given is its own; the ledger never looks
-// inside. Its answers must follow from the bucket and the entry alone, so that every replay gives the same bytes. It is
+// A Judge decides what may be recorded and folds what was. The book it is given is its own; the ledger never looks
+// inside. Its answers must follow from the book and the entry alone, so that every replay gives the same bytes. It is
 // called for live events and, at the same time, by Verify on a scratch copy, so it keeps nothing between calls.
 type Judge interface {
 	// Decide reads book and says whether e can be true: nil, or a *refusal.Error that goes to the submitter. It must
@@ -121,7 +126,7 @@ type Config struct {
 }
 
 // CrashPoints names the places in the way of a batch at which Config.Hook is called, in order: the batch is taken; an
-// event is accepted and stored but not folded; it is folded; the batch is about to be committed; it is on disk; memory
+// event is accepted and stored but not folded; it is folded; the batch is about to be written; it is on disk; memory
 // has followed and receipts are about to leave.
 var CrashPoints = []string{
 	"batch-taken", "before-apply", "after-apply", "before-commit", "after-commit", "before-reply",

@@ -9,12 +9,12 @@ const (
 
 	maxPageBytes  = 3 << 20 // bytes of the events that one call of Entries returns, below the 4 MiB of one gRPC message
 	maxQueue      = 1024    // submissions that wait for the committer
-	maxBatch      = 256     // submissions in one transaction
-	maxBatchBytes = 8 << 20 // bytes of their events, so that a transaction stays small in memory
+	maxBatch      = 256     // submissions in one batch
+	maxBatchBytes = 8 << 20 // bytes of their events, so that a batch stays small in memory
 	joinYields    = 3       // yields without a new submission after which a batch has nobody at the door
 
 	joinCompany = 8                      // events of the last batch from which on the rest of them is waited for
-	joinWait    = 500 * time.Microsecond // how long: less than a commit takes
+	joinWait    = 500 * time.Microsecond // how long
 
 	defaultMmap  = int64(4) << 30         // bytes of address space mapped at first: growing past it stops writers and readers
 	lockTimeout  = 2 * time.Second        // how long Open waits for another process to let go of the file
