@@ -13,6 +13,7 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
+	"runtime/debug"
 	"sync"
 	"syscall"
 	"time"
@@ -21,9 +22,9 @@ import (
 	"google.golang.org/grpc/credentials"
 
 	"barward/internal/book"
+	"barward/internal/ledger"
 	"barward/internal/refusal"
 	"barward/internal/service"
-	"barward/internal/ledger"
 )
 
 type serveCommand struct {
@@ -61,6 +62,9 @@ func (c *serveCommand) Run(w *world) error {
 		log.Warn("no operator's socket: the ledger's path is too long for one; name another with --operator-socket")
 	case socket == "":
 		socket = c.Ledger + ".sock"
+	}
+	if w.getenv("GOGC") == "" {
+		debug.SetGCPercent(service.GarbagePercent)
 	}
 	return Run(w.ctx, Config{
 		Ledger: c.Ledger, LogKey: c.logKey(), Listen: c.Listen, TLSCert: c.TLSCert, TLSKey: c.TLSKey, ClientCA: c.TLSClientCA,

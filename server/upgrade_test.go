@@ -20,11 +20,11 @@ import (
 
 	"barward/internal/book"
 	"barward/internal/identity"
+	"barward/internal/ledger"
 	"barward/internal/ledger/proof"
 	"barward/internal/refusal"
 	"barward/internal/service"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 var update = flag.Bool("update", false, "write testdata/release-1 anew; only before its release is published")

@@ -13,7 +13,7 @@ import (
 // the rivals store the same rows with the same durability, in turns. To reach: ahead of both databases, 1.5 times
 // SQLite, and a quarter of bare puts.
 func BenchmarkAppend(b *testing.B) {
-	const writers, each = 64, 4096
+	const writers, each = 64, 16_384
 	dir := scratch(b)
 	w := newWorld(b, dir)
 	defer w.l.Close()

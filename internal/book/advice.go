@@ -10,11 +10,11 @@ import (
 
 	"barward/internal/assay"
 	"barward/internal/identity"
+	"barward/internal/ledger"
 	"barward/internal/quantity"
 	"barward/internal/refusal"
 	"barward/internal/settlement"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // adviceFigures is what the record cannot know of an open difference: how well each laboratory works, and what the umpire

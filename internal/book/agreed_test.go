@@ -7,9 +7,9 @@ import (
 	"testing"
 
 	"barward/internal/assay"
+	"barward/internal/ledger"
 	"barward/internal/quantity"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // meltedLot is a lot of one bar of 20 kg that melted to 19995 g.

@@ -11,11 +11,11 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"barward/internal/assay"
+	"barward/internal/ledger"
 	"barward/internal/ledger/ledgertest"
 	"barward/internal/ledger/proof"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // Each test here is one attack, by somebody who has a key of their own and knows every name there is.

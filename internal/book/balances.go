@@ -10,11 +10,11 @@ import (
 	"time"
 
 	"barward/internal/identity"
+	"barward/internal/ledger"
 	"barward/internal/quantity"
 	"barward/internal/refusal"
 	"barward/internal/weighing"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // balanceOf returns a registered balance as the weighing room knows it.

@@ -10,9 +10,9 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"barward/internal/identity"
+	"barward/internal/ledger"
 	"barward/internal/ledger/ledgertest"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // Each benchmark does its work and that of its peer, a plain read or write of the same bytes, in the same run, and

@@ -10,13 +10,13 @@ import (
 
 	"barward/internal/assay"
 	"barward/internal/identity"
+	"barward/internal/ledger"
 	"barward/internal/quantity"
 	"barward/internal/reckoning"
 	"barward/internal/refusal"
 	"barward/internal/settlement"
 	"barward/internal/weighing"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // BiasSeries are the paired differences that a bias report looks at, as the record has them.

@@ -24,9 +24,9 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"barward/internal/identity"
+	"barward/internal/ledger"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // Rules is the version of the rules in this package, written into every new entry. An entry is judged for ever by the

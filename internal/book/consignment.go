@@ -5,8 +5,8 @@ import (
 	"encoding/binary"
 	"strings"
 
-	pb "barward/proto/barward/v1"
 	"barward/internal/ledger"
+	pb "barward/proto/barward/v1"
 )
 
 // A consignment may have eight thousand bars, and each is received by an entry of its own. So what grows with them is not

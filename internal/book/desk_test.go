@@ -3,10 +3,10 @@ package book
 import (
 	"testing"
 
+	"barward/internal/ledger"
 	"barward/internal/ledger/ledgertest"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // What one event of a transaction changes, the next one sees: a key revoked is refused, and a balance that failed its check

@@ -8,12 +8,12 @@ import (
 
 	"barward/internal/assay"
 	"barward/internal/identity"
+	"barward/internal/ledger"
 	"barward/internal/quantity"
 	"barward/internal/refusal"
 	"barward/internal/settlement"
 	"barward/internal/weighing"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // What is shown as being at stake is an estimate, at these places; nothing is settled by it.

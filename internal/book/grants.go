@@ -7,9 +7,9 @@ import (
 	"time"
 
 	"barward/internal/identity"
+	"barward/internal/ledger"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // A party of auditors reads what others grant, while the grant lasts. A grant gives no more than its grantor may read

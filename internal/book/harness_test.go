@@ -19,12 +19,12 @@ import (
 
 	"barward/internal/assay"
 	"barward/internal/identity"
+	"barward/internal/ledger"
 	"barward/internal/ledger/ledgertest"
 	"barward/internal/ledger/proof"
 	"barward/internal/quantity"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // All parties, persons, prices and figures here are invented, unless a source is named beside them.

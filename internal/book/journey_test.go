@@ -7,10 +7,10 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	"barward/internal/ledger"
 	"barward/internal/quantity"
 	"barward/internal/settlement"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 const (

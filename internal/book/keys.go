@@ -7,9 +7,9 @@ import (
 	"time"
 
 	"barward/internal/identity"
+	"barward/internal/ledger"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // A key counts for what the ledger takes while the key is its person's present one. The ledger's clock decides, never the

@@ -9,10 +9,10 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"barward/internal/identity"
+	"barward/internal/ledger"
 	"barward/internal/ledger/ledgertest"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 func anyPour(id string) *pb.PourRecorded {

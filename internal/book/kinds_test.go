@@ -9,8 +9,8 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"barward/internal/assay"
-	pb "barward/proto/barward/v1"
 	"barward/internal/ledger"
+	pb "barward/proto/barward/v1"
 )
 
 // everything records every kind of event there is, by persons who may, and returns where.

@@ -15,9 +15,9 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	"barward/internal/ledger"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // failedCheck is a check of a balance at 20 kg that showed an error of 1 g, five times what class I with e = 0.1 g may show

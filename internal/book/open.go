@@ -1,8 +1,8 @@
 package book
 
 import (
-	pb "barward/proto/barward/v1"
 	"barward/internal/ledger"
+	pb "barward/proto/barward/v1"
 )
 
 // OpenDiscrepancies counts the discrepancies that nobody has decided, over all parties: a number for whoever keeps the

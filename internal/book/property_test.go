@@ -10,10 +10,10 @@ import (
 	"pgregory.net/rapid"
 
 	"barward/internal/identity"
+	"barward/internal/ledger"
 	"barward/internal/quantity"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // rapidly checks a property on some sequences. A flag given on the command line asks for more.

@@ -9,10 +9,10 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"barward/internal/identity"
+	"barward/internal/ledger"
 	"barward/internal/refusal"
 	"barward/internal/settlement"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // anyTable is a table of things of whatever kind.

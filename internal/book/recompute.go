@@ -8,10 +8,10 @@ import (
 
 	"barward/internal/assay"
 	"barward/internal/identity"
+	"barward/internal/ledger"
 	"barward/internal/reckoning"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // Remarks returns what an entry told its author's party beside the discrepancies.

@@ -15,9 +15,9 @@ import (
 	"barward/internal/assay"
 	"barward/internal/custody"
 	"barward/internal/identity"
+	"barward/internal/ledger"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // Every reason that the source of this package gives is provoked here, and each refusal leaves no trace (see refused).

@@ -4,10 +4,10 @@ import (
 	"sort"
 
 	"barward/internal/identity"
+	"barward/internal/ledger"
 	"barward/internal/quantity"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // Summarize adds up the discrepancies that a caller may see and that pass a filter, by who must answer and by kind, the

@@ -11,10 +11,10 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"barward/internal/identity"
+	"barward/internal/ledger"
 	"barward/internal/ledger/ledgertest"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // textTable is one of the tables of testdata/roles.txt: a row of cells by name.

@@ -5,9 +5,9 @@ import (
 	"path/filepath"
 	"testing"
 
+	"barward/internal/ledger"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // A provisional statement rests on the bars and on what the seller reported of them; a final one of terms that settle

@@ -7,8 +7,8 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
-	"barward/internal/refusal"
 	"barward/internal/ledger"
+	"barward/internal/refusal"
 )
 
 // A thing is what the book keeps: a message with a name.

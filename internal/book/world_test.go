@@ -11,10 +11,10 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"barward/internal/assay"
+	"barward/internal/ledger"
 	"barward/internal/ledger/ledgertest"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // A world is a book without a ledger round it: it decides and folds as the ledger does, in memory. So a random sequence of events costs milliseconds, and its fold can be made again beside it and compared.

@@ -11,10 +11,10 @@ import (
 	"barward/internal/assay"
 	"barward/internal/book"
 	"barward/internal/identity"
+	"barward/internal/ledger"
 	"barward/internal/ledger/ledgertest"
 	"barward/internal/ledger/proof"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // judged is a world whose events the service's own book takes too, or the test fails.

@@ -7,9 +7,9 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"barward/internal/book"
+	"barward/internal/ledger"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // bookService reads the current picture.

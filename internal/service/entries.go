@@ -15,10 +15,10 @@ import (
 
 	"barward/internal/book"
 	"barward/internal/identity"
+	"barward/internal/ledger"
 	"barward/internal/ledger/proof"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // GetEntry returns one entry as stored.

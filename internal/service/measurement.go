@@ -6,10 +6,10 @@ import (
 	"strings"
 
 	"barward/internal/book"
+	"barward/internal/ledger"
 	"barward/internal/reckoning"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // measurementService computes from figures given and keeps nothing.

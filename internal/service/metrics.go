@@ -10,8 +10,8 @@ import (
 	"google.golang.org/grpc/codes"
 
 	"barward/internal/book"
-	pb "barward/proto/barward/v1"
 	"barward/internal/ledger"
+	pb "barward/proto/barward/v1"
 )
 
 // metrics are what the service counts. No label and no value holds a weight, an assay, an amount, a name or a token.

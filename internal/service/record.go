@@ -8,10 +8,10 @@ import (
 
 	"barward/internal/book"
 	"barward/internal/identity"
+	"barward/internal/ledger"
 	"barward/internal/ledger/proof"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // ledgerService takes signed events and proves what was taken.

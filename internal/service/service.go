@@ -37,9 +37,9 @@ import (
 
 	"barward/internal/book"
 	"barward/internal/identity"
+	"barward/internal/ledger"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // Config is what a Service needs. All fields but Limits are required.

@@ -4,9 +4,9 @@ import (
 	"context"
 
 	"barward/internal/book"
+	"barward/internal/ledger"
 	"barward/internal/refusal"
 	pb "barward/proto/barward/v1"
-	"barward/internal/ledger"
 )
 
 // settlementService computes and writes nothing.
