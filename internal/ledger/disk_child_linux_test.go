@@ -32,6 +32,7 @@ type order struct {
 
 	Path    string // load: the file's content, with what lies beside it. cut, image: images are Path.0, Path.1, ...
 	Op      string // fault, cut: write or sync, or "" for either
+	Name    string // fault, cut: of which file, or "" for any
 	At      int    // fault, cut: from now on, the how-manieth such operation
 	Errno   int    // fault: with which it fails, every time from then on, until Errno is 0
 	Images  int    // cut, image: how many
@@ -59,6 +60,7 @@ type file struct {
 	fs.Inode
 
 	disk   *disk
+	name   string
 	now    []byte // what a reader sees
 	synced []byte // what a power cut leaves for sure
 }
@@ -76,7 +78,7 @@ type disk struct {
 	fault, cut order
 	slow       time.Duration
 	room       int
-	goOn       chan struct{} // closed when a cut may go on
+	standing   chan struct{} // while a cut lasts, closed when it may go on: the ledger's goroutines all wait
 	tell       func(string)
 }
 
@@ -93,9 +95,9 @@ var (
 )
 
 // operation is called with mu held before a write or a sync. It fails it, delays it, or takes a power cut's images.
-func (d *disk) operation(op string) syscall.Errno {
+func (d *disk) operation(op, name string) syscall.Errno {
 	due := func(o *order) bool {
-		if o.Do == "" || o.Op != "" && o.Op != op {
+		if o.Do == "" || o.Op != "" && o.Op != op || o.Name != "" && o.Name != name {
 			return false
 		}
 		o.At--
@@ -108,7 +110,9 @@ func (d *disk) operation(op string) syscall.Errno {
 			d.tell("cut")
 		}
 		d.cut = order{}
-		wait := d.goOn
+	}
+	for d.cut.Do == "" && d.standing != nil {
+		wait := d.standing
 		d.mu.Unlock()
 		<-wait
 		d.mu.Lock()
@@ -140,10 +144,10 @@ func (d *disk) full(f *file, end int64) bool {
 func (d *disk) Create(ctx context.Context, name string, _, _ uint32, _ *fuse.EntryOut) (*fs.Inode, fs.FileHandle, uint32, syscall.Errno) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if errno := d.operation("write"); errno != 0 {
+	if errno := d.operation("write", name); errno != 0 {
 		return nil, nil, 0, errno
 	}
-	f := &file{disk: d}
+	f := &file{disk: d, name: name}
 	d.names[name] = f
 	d.renamed = append(d.renamed, renaming{name, f})
 	return d.NewPersistentInode(ctx, f, fs.StableAttr{Mode: syscall.S_IFREG}), nil, 0, 0
@@ -152,7 +156,7 @@ func (d *disk) Create(ctx context.Context, name string, _, _ uint32, _ *fuse.Ent
 func (d *disk) Unlink(_ context.Context, name string) syscall.Errno {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if errno := d.operation("write"); errno != 0 {
+	if errno := d.operation("write", name); errno != 0 {
 		return errno
 	}
 	delete(d.names, name)
@@ -163,7 +167,7 @@ func (d *disk) Unlink(_ context.Context, name string) syscall.Errno {
 func (d *disk) Fsync(context.Context, fs.FileHandle, uint32) syscall.Errno {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	errno := d.operation("sync")
+	errno := d.operation("sync", "")
 	if errno == 0 {
 		d.kept = maps.Clone(d.names)
 		d.renamed = nil
@@ -185,7 +189,7 @@ func (f *file) Write(_ context.Context, _ fs.FileHandle, data []byte, offset int
 	d := f.disk
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if errno := d.operation("write"); errno != 0 {
+	if errno := d.operation("write", f.name); errno != 0 {
 		return 0, errno
 	}
 	if d.full(f, offset+int64(len(data))) {
@@ -201,7 +205,7 @@ func (f *file) Fsync(context.Context, fs.FileHandle, uint32) syscall.Errno {
 	d := f.disk
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	errno := d.operation("sync")
+	errno := d.operation("sync", f.name)
 	// After a failed sync the kernel takes what it could not write for written: it stays readable, is never tried
 	// again, and a power cut loses it.
 	d.pending = slices.DeleteFunc(d.pending, func(w unsynced) bool {
@@ -225,7 +229,7 @@ func (f *file) Setattr(_ context.Context, _ fs.FileHandle, in *fuse.SetAttrIn, o
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if size, ok := in.GetSize(); ok {
-		if errno := d.operation("write"); errno != 0 {
+		if errno := d.operation("write", f.name); errno != 0 {
 			return errno
 		}
 		if d.full(f, int64(size)) {
@@ -333,7 +337,7 @@ func (d *disk) load(path string) error {
 		}
 		d.RmChild(name)
 		if err == nil {
-			f := &file{disk: d, now: b, synced: bytes.Clone(b)}
+			f := &file{disk: d, name: name, now: b, synced: bytes.Clone(b)}
 			d.names[name] = f
 			d.AddChild(name, d.NewPersistentInode(context.Background(), f, fs.StableAttr{Mode: syscall.S_IFREG}), true)
 		}
@@ -355,9 +359,10 @@ func (d *disk) obey(o order) (answer string) {
 			d.fault = order{}
 		}
 	case "cut":
-		d.cut, d.goOn = o, make(chan struct{})
+		d.cut, d.standing = o, make(chan struct{})
 	case "go":
-		close(d.goOn)
+		close(d.standing)
+		d.standing = nil
 	case "image":
 		err = d.images(o)
 	case "slow":
@@ -383,7 +388,7 @@ func serveDisk(path string) {
 		defer out.Unlock()
 		fmt.Println(line)
 	}
-	d := &disk{tell: tell, goOn: make(chan struct{})}
+	d := &disk{tell: tell}
 	lasts := time.Hour // nobody but its reader and writer changes the files
 	_, err := fs.Mount(path, d, &fs.Options{
 		EntryTimeout: &lasts, AttrTimeout: &lasts,

@@ -384,6 +384,64 @@ func TestDiskFailsAtEachStep(t *testing.T) {
 	t.Logf("%d events acknowledged", len(all))
 }
 
+// Every operation of the store fails, by each kind of error, while the journal goes on: what was acknowledged is there
+// after a power cut and after a restart, and the ledger goes on by itself where the disk was full.
+func TestStoreFailsAtEachStep(t *testing.T) {
+	d := newDisk(t, closedLedger(t, 10))
+	all, next, failed := acked{}, 10, 0
+	image := filepath.Join(t.TempDir(), "image")
+	for _, errno := range []syscall.Errno{syscall.EIO, syscall.ENOSPC} {
+		for _, op := range []string{"write", "sync"} {
+			for at := 1; at <= rounds(t, 12, 60); at += rounds(t, 3, 1) {
+				what := fmt.Sprintf("%v, %s %d of the file", errno, op, at)
+				l := d.open()
+				d.order(order{Do: "fault", Op: op, At: at, Errno: int(errno), Name: "ledger"})
+				var err error
+				for range 250 { // four turns of the journal
+					var r ledger.Receipt
+					if r, err = l.Append(ctx, ledgertest.Add(t, next)); err != nil {
+						break
+					}
+					all[next] = r.LeafHash
+					next++
+				}
+				if err != nil {
+					failed++
+				}
+				switch {
+				case err == nil: // the store needs fewer operations than that
+				case errno == syscall.ENOSPC && (refusal.Is(err, "LEDGER_DISK_FULL") || refusal.Is(err, "LEDGER_OUTCOME_UNKNOWN")):
+				case errno == syscall.EIO && refusal.Is(err, "LEDGER_OUTCOME_UNKNOWN"):
+				default:
+					t.Errorf("%s: %v (%v)", what, err, errors.Unwrap(err))
+				}
+				d.order(order{Do: "image", Path: image, Images: 1})
+				wantAcked(t, what+", cut", image+".0", all)
+				if errno == syscall.ENOSPC && err != nil {
+					d.order(order{Do: "fault"})
+					waitUntil(t, what+": it goes on by itself", func() bool { return l.Health().Records })
+					r, err := l.Append(ctx, ledgertest.Add(t, next))
+					if err != nil {
+						t.Fatalf("%s: after room was made: %v (%v)", what, err, errors.Unwrap(err))
+					}
+					all[next] = r.LeafHash
+					next++
+				}
+				_ = l.Close() // it may fail: the journal is still there
+				d.order(order{Do: "fault"})
+				d.order(order{Do: "image", Path: image, Images: 1})
+				wantAcked(t, what+", closed and cut", image+".0", all)
+				d.order(order{Do: "image", Path: image, Images: 1})
+				d.order(order{Do: "load", Path: image + ".0"})
+			}
+		}
+	}
+	if failed == 0 {
+		t.Error("nothing failed")
+	}
+	t.Logf("%d failures of the store, %d events acknowledged, lost: 0", failed, len(all))
+}
+
 // The room on a disk ends in the middle of everything, from one size of the file to the next.
 func TestRoomEndsAnywhere(t *testing.T) {
 	d := newDisk(t, closedLedger(t, 10))

@@ -166,6 +166,7 @@ type Ledger struct {
 
 	queue     chan *pending
 	company   int            // how many events shared the last batch; only the committer uses it
+	ailing    chan struct{}  // tells the committer that storing failed, which may heal
 	closing   chan struct{}  // closed when Close begins
 	submits   sync.WaitGroup // submissions on their way into the queue
 	committer sync.WaitGroup
@@ -216,6 +217,7 @@ func Open(path string, c Config) (*Ledger, error) {
 		path: path, config: c,
 		grown:   make(chan struct{}),
 		queue:   make(chan *pending, maxQueue),
+		ailing:  make(chan struct{}, 1),
 		closing: make(chan struct{}),
 	}
 	if err := l.openAndLoad(nil); err != nil {

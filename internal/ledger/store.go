@@ -75,6 +75,10 @@ func (l *Ledger) storeFrozen() {
 		l.store = storing{}
 	} else {
 		l.store.err = err
+		select {
+		case l.ailing <- struct{}{}:
+		default:
+		}
 	}
 	close(s.done)
 }
