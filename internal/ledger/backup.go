@@ -205,7 +205,7 @@ func checkFile(ctx context.Context, path string, c Config, more *backupCheck) (R
 	var report Report
 	err = guard(func() error {
 		return db.View(func(tx *bbolt.Tx) error {
-			h, rebuilding, err := load(tx, c)
+			h, rebuilding, err := readHead(tx, c)
 			if err != nil {
 				return asUnreadable(path, err)
 			}

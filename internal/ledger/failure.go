@@ -156,14 +156,11 @@ func (l *Ledger) reopen() *refusal.Error {
 			"The ledger file %s could not be closed. End the process, verify the file and start again.", l.path).
 			About(l.path).Because(err))
 	}
-	known := l.shown()
-	err := l.openAndLoad(&known.tree)
+	known := l.shown().tree
+	err := l.openAndLoad(&known)
 	if err == nil {
 		return nil
 	}
-	l.mu.Lock()
-	l.head = known // whatever was read instead of it
-	l.mu.Unlock()
 	r := refusal.As(err)
 	if r == nil {
 		r = refusal.New(refusal.Unavailable, "LEDGER_STOPPED", "", "The ledger file %s could not be read back.", l.path).
@@ -172,15 +169,12 @@ func (l *Ledger) reopen() *refusal.Error {
 	return l.stopFor(halt{level: haltAll, heals: r.Cause != nil && diskFull(r.Cause), err: r})
 }
 
-// resume makes sure of a file that was read back after writing failed: it must hold all that was known, its last entries
-// are checked in full, then what was in the journal is brought into it and its head is written again and synced. After a
-// failed sync what is read may be in the machine's memory only. But pages are synced before a head is written, so when a
-// new head over them was synced without an error, all of it is on the disk.
-func (l *Ledger) resume(known *proof.Frontier) error {
+// continues checks a file that was read back after writing failed: it must hold all that was known, and its last entries are
+// checked in full.
+func (l *Ledger) continues(h head, known *proof.Frontier) error {
 	first := known.Size() - min(known.Size(), maxBatch)
 	v := verification{config: l.config, signatures: true, progress: func(done, total uint64) {}}
-	h := l.shown()
-	err := l.db.View(func(tx *bbolt.Tx) error {
+	return l.db.View(func(tx *bbolt.Tx) error {
 		now := viewOf(tx, h)
 		continues, err := continuesTree(now, now.size(), known)
 		if err != nil {
@@ -198,12 +192,12 @@ func (l *Ledger) resume(known *proof.Frontier) error {
 		v.recordedAt = time.UnixMicro(0)
 		return v.rest(context.Background(), now.size(), func(f func(v *view) error) error { return f(now) })
 	})
-	if err != nil || l.config.Signer == nil {
-		return err
-	}
-	if err := l.settle(); err != nil {
-		return err
-	}
+}
+
+// resume writes the head of a file again that was read back after writing failed, and that has all that was in the journal.
+// After a failed sync what is read may be in the machine's memory only. But pages are synced before a head is written, so
+// when a new head over them was synced without an error, all of it is on the disk.
+func (l *Ledger) resume(h head) error {
 	tx, err := l.db.Begin(true)
 	if err != nil {
 		return outcomeUnknown(l.path, err)

@@ -28,11 +28,17 @@ import (
 //
 // Sequences are 8 bytes, big-endian. The hash of the n-th whole subtree at a level is completed by leaf (n+1)·2^level-1,
 // so it stands in that row at that level: one row an entry, written once, in order.
+const (
+	nameEntries = "entries"
+	nameHashes  = "hashes"
+	nameIDs     = "ids"
+)
+
 var (
 	bucketMeta    = []byte("meta")
-	bucketEntries = []byte("entries")
-	bucketHashes  = []byte("hashes")
-	bucketIDs     = []byte("ids")
+	bucketEntries = []byte(nameEntries)
+	bucketHashes  = []byte(nameHashes)
+	bucketIDs     = []byte(nameIDs)
 	bucketBook    = []byte("book")
 
 	keyFormat     = []byte("format")
@@ -199,8 +205,8 @@ func storeHead(tx *bbolt.Tx, size uint64, signed []byte) error {
 	return meta.Put(keyCheckpoint, signed)
 }
 
-// load reads what memory needs of the file, and checks that the stored tree has the root that its checkpoint signs.
-func load(tx *bbolt.Tx, c Config) (h head, rebuilding bool, err error) {
+// readHead reads what memory needs of the file, and checks that the stored tree has the root that its checkpoint signs.
+func readHead(tx *bbolt.Tx, c Config) (h head, rebuilding bool, err error) {
 	meta := tx.Bucket(bucketMeta)
 	if meta == nil || meta.Get(keyFormat) == nil {
 		return head{}, false, errors.New("it has no ledger's buckets")

@@ -272,24 +272,20 @@ func (l *Ledger) openAndLoad(known *proof.Frontier) error {
 		return err
 	}
 	l.db = db
-	if err = l.load(known); err == nil && l.config.Signer != nil {
-		err = l.settle()
-	}
-	if err != nil {
+	if err := guard(func() error { return l.load(known) }); err != nil {
 		_ = l.closeFile()
+		return err
 	}
-	return err
+	return nil
 }
 
-// load takes over the file, which was opened, with its journal.
+// load takes over the file, which was opened, with its journal. Nothing is shown of it before all of it is found in order.
 func (l *Ledger) load(known *proof.Frontier) error {
 	var h head
 	var rebuilding bool
-	err := guard(func() error {
-		return l.db.View(func(tx *bbolt.Tx) (err error) {
-			h, rebuilding, err = load(tx, l.config)
-			return err
-		})
+	err := l.db.View(func(tx *bbolt.Tx) (err error) {
+		h, rebuilding, err = readHead(tx, l.config)
+		return err
 	})
 	if err != nil {
 		return asUnreadable(l.path, err)
@@ -300,21 +296,45 @@ func (l *Ledger) load(known *proof.Frontier) error {
 	}
 	l.journal, l.work = j, nil
 	l.leaked.Store(false)
-	l.mu.Lock()
-	l.head, l.halt, l.full, l.store = h, halt{}, nil, storing{}
-	l.mu.Unlock()
 	if rebuilding {
+		l.begin(h)
 		if err := l.rebuild(context.Background(), nil); err != nil {
 			return err
 		}
 	}
-	if err := guard(func() error { return l.replay(frames) }); err != nil {
+	if h, err = l.replay(h, frames); err != nil {
 		return err
 	}
-	if known == nil {
-		return nil
+	if known != nil {
+		if err := l.continues(h, known); err != nil {
+			return err
+		}
 	}
-	return guard(func() error { return l.resume(known) })
+	if l.config.Signer != nil {
+		if h.layers[0].entries > 0 {
+			if err := l.storeLayer(h.layers[0], h); err != nil {
+				return err
+			}
+			h.layers = []*layer{newLayer()}
+		}
+		if known != nil {
+			if err := l.resume(h); err != nil {
+				return err
+			}
+		}
+	}
+	l.begin(h)
+	return nil
+}
+
+// begin shows a head that was read, and ends a halt.
+func (l *Ledger) begin(h head) {
+	if h.layers == nil {
+		h.layers = []*layer{newLayer()}
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.head, l.halt, l.full, l.store = h, halt{}, nil, storing{}
 }
 
 func (l *Ledger) closeFile() error {

@@ -159,17 +159,15 @@ func (l *Ledger) settle() error {
 	return l.storeEnded()
 }
 
-// replay takes over what the journal holds beyond the file's own entries, which the head has. It believes no more of it than
-// of an export: each entry is signed by its author, and the tree with it has the root that the log signed.
-func (l *Ledger) replay(frames []frame) error {
-	h := l.shown()
+// replay returns the head of what the journal holds beyond the file's own entries, which are those of h. It believes no more
+// of it than of an export: each entry is signed by its author, and the tree with it has the root that the log signed.
+func (l *Ledger) replay(h head, frames []frame) (head, error) {
 	front := newLayer()
 	h.layers = []*layer{front}
 	err := l.db.View(func(tx *bbolt.Tx) error {
 		v := newView(tx, h, h.layers, front)
 		for _, f := range frames {
-			end := f.first + uint64(len(f.leaves))
-			if end <= h.tree.Size() {
+			if f.first+uint64(len(f.leaves)) <= h.tree.Size() {
 				continue // it is in the file
 			}
 			if f.first != h.tree.Size() {
@@ -181,13 +179,7 @@ func (l *Ledger) replay(frames []frame) error {
 		}
 		return nil
 	})
-	if err != nil {
-		return err
-	}
-	l.mu.Lock()
-	l.head = h
-	l.mu.Unlock()
-	return nil
+	return h, err
 }
 
 func (l *Ledger) replayFrame(v *view, h *head, f frame) error {

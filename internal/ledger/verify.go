@@ -259,8 +259,8 @@ func (v *verification) whole(ctx context.Context, now *view) (Report, error) {
 	if at.Size != size || at.Root != v.tree.Root() {
 		return Report{}, rootMismatch(at, size, v.tree.Root())
 	}
-	for _, name := range [][]byte{bucketEntries, bucketHashes} {
-		if k, _ := now.table(string(name)).Cursor().Seek(seqKey(size)); k != nil {
+	for _, name := range []string{nameEntries, nameHashes} {
+		if k, _ := now.table(name).Cursor().Seek(seqKey(size)); k != nil {
 			return Report{}, dataLoss("LEDGER_ENTRY_DAMAGED", size, "There are %s beyond the last of %d entries.", name, size)
 		}
 	}

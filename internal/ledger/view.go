@@ -47,9 +47,9 @@ func (v *view) moveTo(tx *bbolt.Tx, layers []*layer) {
 
 func (v *view) size() uint64 { return v.head.tree.Size() }
 
-func (v *view) entries() *Table { return v.table(string(bucketEntries)) }
-func (v *view) hashes() *Table  { return v.table(string(bucketHashes)) }
-func (v *view) ids() *Table     { return v.table(string(bucketIDs)) }
+func (v *view) entries() *Table { return v.table(nameEntries) }
+func (v *view) hashes() *Table  { return v.table(nameHashes) }
+func (v *view) ids() *Table     { return v.table(nameIDs) }
 
 // inBook is what the keys of the book's tables begin with, among those of a view.
 const inBook = "book/"
