@@ -56,10 +56,11 @@ type running struct {
 	PID          int            `json:"pid"`
 	Since        time.Time      `json:"since"`
 	Health       service.Health `json:"health"`
-	Queue        int            `json:"queue"`         // events that wait for the ledger
-	FreeBytes    int64          `json:"free_bytes"`    // of the file, that the next transactions can use
-	PendingBytes int64          `json:"pending_bytes"` // that are free once open views end
-	Views        int            `json:"views"`         // open now
+	Queue        int            `json:"queue"`           // events that wait for the ledger
+	Journal      int            `json:"journal_entries"` // acknowledged and not yet in the file
+	FreeBytes    int64          `json:"free_bytes"`      // of the file, that the next transactions can use
+	PendingBytes int64          `json:"pending_bytes"`   // that are free once open views end
+	Views        int            `json:"views"`           // open now
 }
 
 // takeStatus says what a ledger holds. That its tree has the root that its checkpoint signs was checked on opening.
@@ -88,7 +89,7 @@ func takeStatus(_ context.Context, on opened, _ func(done, total uint64)) (any, 
 	if on.server != nil {
 		stats := on.ledger.Stats()
 		page := int64(stats.PageBytes)
-		told.Running = &running{PID: os.Getpid(), Since: on.since, Health: on.server.Health(), Queue: stats.Queue,
+		told.Running = &running{PID: os.Getpid(), Since: on.since, Health: on.server.Health(), Queue: stats.Queue, Journal: stats.Journal,
 			FreeBytes: int64(stats.FreePages) * page, PendingBytes: int64(stats.PendingPages) * page, Views: stats.Views}
 	}
 	return told, nil

@@ -185,6 +185,8 @@ var ofLedger = []struct {
 }{
 	{"barward_ledger_entries", "Entries in the log that are known to be on disk.",
 		func(l ledger.Stats, _ time.Time) float64 { return float64(l.Entries) }},
+	{"barward_journal_entries", "Of the entries, those in the journal and not yet in the ledger's file.",
+		func(l ledger.Stats, _ time.Time) float64 { return float64(l.Journal) }},
 	{"barward_queue_events", "Events in the ledger's queue.",
 		func(l ledger.Stats, _ time.Time) float64 { return float64(l.Queue) }},
 	{"barward_ledger_file_bytes", "Size of the ledger's file.",
