@@ -75,6 +75,9 @@ func (c *restoreCommand) Run(w *world) error {
 	if err != nil {
 		return err
 	}
+	if err := ledger.Free(c.Ledger); err != nil {
+		return err
+	}
 	in, err := os.Open(c.Backup)
 	if err != nil {
 		return refusal.New(refusal.NotFound, "BACKUP_MISSING", "backup", "No copy can be read at %s.", c.Backup).

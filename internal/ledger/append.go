@@ -160,7 +160,7 @@ func (l *Ledger) commitQueue() {
 			batch = l.join(append(batch[:0], first))
 			l.record(batch)
 			clear(batch)
-		case <-l.ailing:
+		case <-l.healing:
 		case <-later:
 		}
 	}

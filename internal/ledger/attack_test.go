@@ -514,5 +514,7 @@ func TestAttackFork(t *testing.T) {
 		t.Fatal(err)
 	}
 	write(t, one.Path(), forked)
+	wantReason(t, one.Reopen(), "LEDGER_JOURNAL") // which goes on from another history
+	withoutJournal(t, one.Path())
 	wantReason(t, one.Reopen(), "LEDGER_ROLLED_BACK")
 }

@@ -8,7 +8,7 @@ import (
 	"hash"
 	"io"
 	"os"
-	"sync"
+	"slices"
 
 	"go.etcd.io/bbolt"
 
@@ -37,13 +37,16 @@ func (l *Ledger) Backup(ctx context.Context, path string, progress func(done, to
 	var report Report
 	err := appear(path, ".new-backup-*", func(passing string) error {
 		copied := &copying{ctx: ctx, closing: l.closing, sum: sha256.New(), progress: progress}
-		if err := l.copyTo(passing, copied); err != nil {
+		h, err := l.copyTo(passing, copied)
+		if err != nil {
 			return err
 		}
 		if err := copied.readBack(passing); err != nil {
 			return err
 		}
-		var err error
+		if err := l.complete(passing, h); err != nil {
+			return err
+		}
 		report, err = checkFile(ctx, passing, l.config, nil)
 		return err
 	})
@@ -60,16 +63,17 @@ func (l *Ledger) Backup(ctx context.Context, path string, progress func(done, to
 	return report, nil
 }
 
-// copyTo writes the file as it stands in one transaction, and syncs it.
-func (l *Ledger) copyTo(passing string, copied *copying) error {
+// copyTo writes the file as it stands in one transaction, syncs it, and returns the head of which it is a part.
+func (l *Ledger) copyTo(passing string, copied *copying) (h head, err error) {
 	f, err := os.OpenFile(passing, os.O_WRONLY, filePerm)
 	if err != nil {
-		return err
+		return h, err
 	}
-	err = l.readWhole(func(tx *bbolt.Tx) error {
-		copied.size = tx.Size()
+	err = l.read(haltBook, func(v *view) error {
+		h = v.head
+		copied.size = v.tx.Size()
 		copied.w = f
-		_, err := tx.WriteTo(copied)
+		_, err := v.tx.WriteTo(copied)
 		if copied.stopped != nil { // the store drops the chain of some errors
 			return copied.stopped
 		}
@@ -78,21 +82,26 @@ func (l *Ledger) copyTo(passing string, copied *copying) error {
 	if err == nil {
 		err = f.Sync()
 	}
-	return errors.Join(err, f.Close())
+	return h, errors.Join(err, f.Close())
 }
 
-// readWhole gives f a transaction in which the file holds all that is acknowledged.
-func (l *Ledger) readWhole(f func(tx *bbolt.Tx) error) error {
-	l.writing.Lock()
-	letGo := sync.OnceFunc(l.writing.Unlock)
-	defer letGo()
-	if err := l.settle(); err != nil {
+// complete brings into a copy what lay in front of the file.
+func (l *Ledger) complete(passing string, h head) error {
+	db, err := openFile(passing, l.config)
+	if err != nil {
 		return err
 	}
-	return l.read(haltBook, func(v *view) error {
-		letGo()
-		return f(v.tx)
-	})
+	db.AllocSize = minJournal // by how much it grows
+	return errors.Join(guard(func() error {
+		return db.Update(func(tx *bbolt.Tx) error {
+			for _, layer := range slices.Backward(h.layers) {
+				if err := layer.storeIn(tx); err != nil {
+					return err
+				}
+			}
+			return storeHead(tx, h.tree.Size(), h.checkpoint)
+		})
+	}), db.Close())
 }
 
 // copying counts and hashes what is copied, and ends it early.

@@ -76,8 +76,8 @@ func Import(ctx context.Context, r io.Reader, path string, c Config, progress fu
 	if err := c.check(); err != nil {
 		return Report{}, err
 	}
-	if _, err := os.Lstat(path); err == nil {
-		return Report{}, ledgerExists(path)
+	if err := Free(path); err != nil {
+		return Report{}, err
 	}
 	in, err := proof.NewExportReader(bufio.NewReaderSize(r, 1<<20), c.Origin, c.Verifier)
 	if err != nil {

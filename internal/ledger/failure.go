@@ -39,7 +39,17 @@ func (l *Ledger) stopFor(h halt) *refusal.Error {
 	h.since = l.config.Clock()
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	// What is worse stays: storing fails beside the committer.
+	if was := l.halt; was.err != nil && (was.level > h.level || was.level == haltAll && !was.heals && h.heals) {
+		return h.err
+	}
 	l.halt = h
+	if h.heals {
+		select {
+		case l.healing <- struct{}{}:
+		default:
+		}
+	}
 	l.wake()
 	return h.err
 }
@@ -166,6 +176,9 @@ func (l *Ledger) reopen() *refusal.Error {
 		r = refusal.New(refusal.Unavailable, "LEDGER_STOPPED", "", "The ledger file %s could not be read back.", l.path).
 			About(l.path).Because(err)
 	}
+	l.mu.Lock()
+	l.halt = halt{} // this is what holds now
+	l.mu.Unlock()
 	return l.stopFor(halt{level: haltAll, heals: r.Cause != nil && diskFull(r.Cause), err: r})
 }
 

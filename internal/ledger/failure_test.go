@@ -207,7 +207,7 @@ func TestReopen(t *testing.T) {
 	right := l.Path() + ".right"
 	move := func(from, to string) {
 		t.Helper()
-		for _, beside := range []string{"", ".journal-1"} { // the second of the journal is not there yet
+		for _, beside := range []string{"", ".journal-2"} { // where the journal begins
 			if err := os.Rename(from+beside, to+beside); err != nil {
 				t.Fatal(err)
 			}
@@ -286,6 +286,7 @@ func TestReopenVerifiesTheTail(t *testing.T) {
 	if err := os.Rename(copied, l.Path()); err != nil {
 		t.Fatal(err)
 	}
+	withoutJournal(t, l.Path())
 	wantReason(t, l.Reopen(), "LEDGER_HASH_MISMATCH")
 	wantState(t, l, ledger.Halted)
 }

@@ -3,9 +3,11 @@ package ledger
 import (
 	"bytes"
 	"cmp"
+	"crypto/rand"
 	"crypto/sha256"
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"io"
 	"os"
 	"path/filepath"
@@ -25,7 +27,7 @@ import (
 //	SHA-256 of all that is before and behind it (32),
 //	for each entry the length of its leaf (4) and the leaf, and last the signed checkpoint over the tree with them
 //
-// Each turn of a file has a higher number than all before it. The entries of an earlier turn of a file are all in the
+// Each turn of a file has a higher number than all before it, by a step that chance sets. The entries of an earlier turn of a file are all in the
 // ledger's own, so a frame that remained of one says nothing new; and of the others none may be missing but the last, which
 // a crash may have left half written.
 const (
@@ -33,6 +35,22 @@ const (
 	frameHead = 28 // bytes before the sum
 	frameRest = frameHead + sha256.Size
 )
+
+// Free refuses (LEDGER_EXISTS) to have a ledger put at path where one is, or where the journal of another lies, which would
+// be taken for its own.
+func Free(path string) error {
+	if _, err := os.Lstat(path); err == nil {
+		return ledgerExists(path)
+	}
+	for _, name := range journalFiles(path) {
+		if _, err := os.Lstat(name); err == nil {
+			return refusal.New(refusal.Exists, "LEDGER_EXISTS", "",
+				"There is a journal at %s, of a ledger that was not closed. It may hold entries that are nowhere else: put its ledger "+
+					"back beside it, or move it away and keep it.", name).About(name)
+		}
+	}
+	return nil
+}
 
 // journalFiles are the names of the two files.
 func journalFiles(path string) [2]string { return [2]string{path + ".journal-1", path + ".journal-2"} }
@@ -146,7 +164,9 @@ func (j *journal) holds() bool {
 
 // swap turns to the other file, all entries of which are in the ledger's own.
 func (j *journal) swap() {
-	j.now, j.turn, j.at = 1-j.now, j.turn+1, 0
+	var step [8]byte
+	_, _ = rand.Read(step[:]) // never fails
+	j.now, j.turn, j.at = 1-j.now, j.turn+1+binary.BigEndian.Uint64(step[:])>>24, 0
 }
 
 func (j *journal) close() error {
@@ -178,7 +198,11 @@ func openJournal(path string) (*journal, []frame, error) {
 		if err != nil && !errors.Is(err, os.ErrNotExist) {
 			return nil, nil, asUnreadable(path, err)
 		}
-		for _, f := range readFrames(b) {
+		read, err := readFrames(b)
+		if err != nil {
+			return nil, nil, journalDamaged(path, fmt.Errorf("%s: %w", filepath.Base(name), err))
+		}
+		for _, f := range read {
 			if f.turn >= j.turn {
 				j.now, j.turn = i, f.turn
 			}
@@ -190,23 +214,39 @@ func openJournal(path string) (*journal, []frame, error) {
 	return j, frames, nil
 }
 
-// readFrames reads the whole frames of a file. One that is spoiled is passed over where its length can be read: if it is the
-// last, a crash cut it short; if not, what follows it shows that it is missing.
-func readFrames(b []byte) (frames []frame) {
-	for len(b) > 0 {
+// readFrames reads the whole frames of a file: from its beginning on, and, behind what a crash cut short or a fault
+// spoiled, whatever others are whole. If a spoiled one was the last, that shows nothing. If not, a frame behind it begins
+// with an entry that none before it leads to. Of what lies there only frames of the file's own turn are taken: nobody
+// outside knows its number, so no event can hold one.
+func readFrames(b []byte) (frames []frame, err error) {
+	if len(b) >= 4 && string(b[:4]) != frameMark && string(b[:4]) != "\x00\x00\x00\x00" {
+		return nil, errors.New("it does not begin with a batch")
+	}
+	for {
 		f, size, ok := parseFrame(b)
-		if ok {
-			frames = append(frames, f)
-		}
-		if size == 0 {
+		if !ok {
 			break
 		}
-		b = b[size:]
+		frames, b = append(frames, f), b[size:]
 	}
-	return frames
+	begin := []byte(frameMark)
+	if len(frames) > 0 {
+		begin = binary.BigEndian.AppendUint64(begin, frames[0].turn)
+	}
+	for len(b) > 0 {
+		at := bytes.Index(b[1:], begin)
+		if at < 0 {
+			break
+		}
+		b = b[1+at:]
+		if f, size, ok := parseFrame(b); ok {
+			frames, b = append(frames, f), b[size-1:]
+		}
+	}
+	return frames, nil
 }
 
-// parseFrame reads the frame that b begins with. size is what it says of its length, if that can be.
+// parseFrame reads the frame that b begins with.
 func parseFrame(b []byte) (f frame, size int, ok bool) {
 	if len(b) < frameRest || string(b[:4]) != frameMark {
 		return frame{}, 0, false

@@ -166,7 +166,7 @@ type Ledger struct {
 
 	queue     chan *pending
 	company   int            // how many events shared the last batch; only the committer uses it
-	ailing    chan struct{}  // tells the committer that storing failed, which may heal
+	healing   chan struct{}  // with room for one: the ledger halted in a way that may pass
 	closing   chan struct{}  // closed when Close begins
 	submits   sync.WaitGroup // submissions on their way into the queue
 	committer sync.WaitGroup
@@ -191,8 +191,8 @@ func Create(path string, c Config) (*Ledger, error) {
 	if c.Signer == nil {
 		return nil, configRefusal("signer", "creating a ledger takes the log's private key")
 	}
-	if _, err := os.Lstat(path); err == nil {
-		return nil, ledgerExists(path)
+	if err := Free(path); err != nil {
+		return nil, err
 	}
 	err := createFile(path, c)
 	switch {
@@ -217,7 +217,7 @@ func Open(path string, c Config) (*Ledger, error) {
 		path: path, config: c,
 		grown:   make(chan struct{}),
 		queue:   make(chan *pending, maxQueue),
-		ailing:  make(chan struct{}, 1),
+		healing: make(chan struct{}, 1),
 		closing: make(chan struct{}),
 	}
 	if err := l.openAndLoad(nil); err != nil {
@@ -295,6 +295,7 @@ func (l *Ledger) load(known *proof.Frontier) error {
 		return err
 	}
 	l.journal, l.work = j, nil
+	l.unsealed = l.unsealed || len(frames) > 0 // by who was here before and did not close it
 	l.leaked.Store(false)
 	if rebuilding {
 		l.begin(h)
@@ -302,7 +303,8 @@ func (l *Ledger) load(known *proof.Frontier) error {
 			return err
 		}
 	}
-	if h, err = l.replay(h, frames); err != nil {
+	h, unfolded, err := l.replay(h, frames)
+	if err != nil {
 		return err
 	}
 	if known != nil {
@@ -310,9 +312,22 @@ func (l *Ledger) load(known *proof.Frontier) error {
 			return err
 		}
 	}
+	if unfolded != nil {
+		return l.loadWithoutBook(h, unfolded)
+	}
 	if l.config.Signer != nil {
 		if h.layers[0].entries > 0 {
-			if err := l.storeLayer(h.layers[0], h); err != nil {
+			err := l.storeLayer(h.layers[0], h)
+			if known == nil && refusal.Is(err, "LEDGER_DISK_FULL") {
+				l.begin(h)
+				l.freeze() // nothing is recorded before this is in the file
+				l.mu.Lock()
+				defer l.mu.Unlock()
+				l.store.err, l.full = err, refusal.As(err)
+				close(l.store.done)
+				return nil
+			}
+			if err != nil {
 				return err
 			}
 			h.layers = []*layer{newLayer()}
@@ -327,6 +342,23 @@ func (l *Ledger) load(known *proof.Frontier) error {
 	return nil
 }
 
+// loadWithoutBook takes over entries that could not be folded into the file's book, which is damaged or comes of another
+// program: it is rebuilt. Who opened the ledger to read it sees the entries until then.
+func (l *Ledger) loadWithoutBook(h head, unfolded error) error {
+	if l.config.Signer == nil {
+		l.begin(h)
+		l.stop(haltBook, rebuildingRefusal().Because(unfolded))
+		return nil
+	}
+	err := l.storeWith(h.layers[0], h, func(tx *bbolt.Tx) error { return tx.Bucket(bucketMeta).Put(keyRebuilding, []byte{1}) })
+	if err != nil {
+		return err
+	}
+	h.layers = nil
+	l.begin(h)
+	return l.rebuild(context.Background(), nil)
+}
+
 // begin shows a head that was read, and ends a halt.
 func (l *Ledger) begin(h head) {
 	if h.layers == nil {
@@ -335,6 +367,7 @@ func (l *Ledger) begin(h head) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.head, l.halt, l.full, l.store = h, halt{}, nil, storing{}
+	l.wake()
 }
 
 func (l *Ledger) closeFile() error {

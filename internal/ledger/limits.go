@@ -24,7 +24,7 @@ const (
 )
 
 // The journal is brought into the file when this many entries are in it, or this many bytes were changed by them; as many
-// again may come meanwhile. So a ledger that was not closed has at most three times as much to fold again when it is
+// again may come meanwhile. So a ledger that was not closed has at most four times as much to fold again when it is
 // opened. Tests make it small.
 var journalEntries = 2048
 

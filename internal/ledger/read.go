@@ -35,6 +35,9 @@ func (l *Ledger) read(needs haltLevel, f func(v *view) error) error {
 				if passed = stored > h.tree.Size(); passed {
 					return nil
 				}
+				if needs <= haltBook && tx.Bucket(bucketMeta).Get(keyRebuilding) != nil {
+					return rebuildingRefusal() // it began since it was asked
+				}
 				return f(viewOf(tx, h))
 			})
 			if !passed {

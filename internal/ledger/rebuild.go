@@ -38,9 +38,7 @@ func (l *Ledger) Rebuild(ctx context.Context, progress func(done, total uint64))
 
 // rebuild is Rebuild for a caller that holds writing. The book stays halted unless it ends well.
 func (l *Ledger) rebuild(ctx context.Context, progress func(done, total uint64)) error {
-	l.stop(haltBook, refusal.New(refusal.Unavailable, "LEDGER_REBUILDING", "",
-		"The book is being rebuilt from the log. Send the same again when that is done; if it was interrupted, it has to be "+
-			"started again."))
+	l.stop(haltBook, rebuildingRefusal())
 	if err := l.chunk("rebuild-dropped", dropBook); err != nil {
 		return err
 	}
@@ -92,6 +90,12 @@ func (l *Ledger) rebuild(ctx context.Context, progress func(done, total uint64))
 	return nil
 }
 
+func rebuildingRefusal() *refusal.Error {
+	return refusal.New(refusal.Unavailable, "LEDGER_REBUILDING", "",
+		"The book is being rebuilt from the log. Send the same again when that is done; if it was interrupted, it has to be "+
+			"started again.")
+}
+
 // foldAll folds entries into a book, with Apply only.
 func foldAll(book *Book, judge Judge, entries []*Entry) error {
 	prepareAll(judge, entries)
@@ -125,29 +129,41 @@ func dropBook(tx *bbolt.Tx) error {
 
 // chunk runs and commits one transaction of a rebuild.
 func (l *Ledger) chunk(point string, f func(tx *bbolt.Tx) error) error {
+	_, err := l.commit("", point, f)
+	return err
+}
+
+// commit runs and commits a transaction of the file; before and after are crash points, "" for none. tried tells of an error
+// whether it came of the commit: then it is answered already by halting the ledger, or is a disk that is full.
+func (l *Ledger) commit(before, after string, f func(tx *bbolt.Tx) error) (tried bool, err error) {
 	var tx *bbolt.Tx
-	var before int
-	committing := false
-	err := guard(func() error {
+	var was int // the transaction that the file holds
+	err = guard(func() error {
 		var err error
 		if tx, err = l.db.Begin(true); err != nil {
 			return err
 		}
-		before = tx.ID() - 1
+		was = tx.ID() - 1
 		if err := f(tx); err != nil {
 			return err
 		}
-		committing = true
+		tried = true
+		if before != "" {
+			if err := l.hook(before); err != nil {
+				return err
+			}
+		}
 		if err := tx.Commit(); err != nil {
 			return err
 		}
-		return l.hook(point)
+		l.unsealed = true
+		return l.hook(after)
 	})
 	l.end(tx)
-	if err == nil || !committing {
-		return err
+	if err == nil || !tried {
+		return false, err
 	}
-	return l.commitFailed(err, before)
+	return true, l.commitFailed(err, was)
 }
 
 func replayFailed(e *Entry, err error) *refusal.Error {

@@ -1,7 +1,10 @@
 package ledger
 
 import (
+	"bytes"
 	"fmt"
+	"maps"
+	"strings"
 
 	"go.etcd.io/bbolt"
 
@@ -71,53 +74,32 @@ func (l *Ledger) storeFrozen() {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if err == nil {
-		l.head.layers = l.head.layers[:1]
+		l.head.layers = []*layer{l.head.layers[0]}
 		l.store = storing{}
 	} else {
 		l.store.err = err
-		select {
-		case l.ailing <- struct{}{}:
-		default:
-		}
 	}
 	close(s.done)
 }
 
 func (l *Ledger) storeLayer(changed *layer, h head) error {
-	var tx *bbolt.Tx
-	var committing bool
-	var before int
-	err := guard(func() error {
-		var err error
-		if tx, err = l.db.Begin(true); err != nil {
-			return err
-		}
-		before = tx.ID() - 1
+	return l.storeWith(changed, h, func(*bbolt.Tx) error { return nil })
+}
+
+func (l *Ledger) storeWith(changed *layer, h head, more func(tx *bbolt.Tx) error) error {
+	tried, err := l.commit("store-before-commit", "store-after-commit", func(tx *bbolt.Tx) error {
 		if err := changed.storeIn(tx); err != nil {
 			return err
 		}
 		if err := storeHead(tx, h.tree.Size(), h.checkpoint); err != nil {
 			return err
 		}
-		committing = true
-		if err := l.hook("store-before-commit"); err != nil {
-			return err
-		}
-		if err := tx.Commit(); err != nil {
-			return err
-		}
-		l.unsealed = true
-		return l.hook("store-after-commit")
+		return more(tx)
 	})
-	l.end(tx)
-	switch {
-	case err == nil:
-		return nil
-	case committing:
-		return l.commitFailed(err, before)
-	default:
-		return l.fillFailed(err)
+	if err == nil || tried {
+		return err
 	}
+	return l.fillFailed(err)
 }
 
 // storeEnded waits until nothing is being stored, and says why the last attempt failed.
@@ -161,28 +143,43 @@ func (l *Ledger) settle() error {
 
 // replay returns the head of what the journal holds beyond the file's own entries, which are those of h. It believes no more
 // of it than of an export: each entry is signed by its author, and the tree with it has the root that the log signed.
-func (l *Ledger) replay(h head, frames []frame) (head, error) {
+//
+// Where an entry cannot be folded into the file's book, unfolded says why, and nothing of the book is in the head: it must be
+// rebuilt.
+func (l *Ledger) replay(h head, frames []frame) (_ head, unfolded, err error) {
 	front := newLayer()
 	h.layers = []*layer{front}
-	err := l.db.View(func(tx *bbolt.Tx) error {
+	err = l.db.View(func(tx *bbolt.Tx) error {
 		v := newView(tx, h, h.layers, front)
 		for _, f := range frames {
-			if f.first+uint64(len(f.leaves)) <= h.tree.Size() {
-				continue // it is in the file
+			if f.first+uint64(len(f.leaves)) <= h.tree.Size() { // it is in the file
+				for i, leaf := range f.leaves {
+					if seq := f.first + uint64(i); !bytes.Equal(leaf, v.entries().Get(seqKey(seq))) {
+						return journalDamaged(l.path, fmt.Errorf("entry %d is another one in the file", seq))
+					}
+				}
+				continue
 			}
 			if f.first != h.tree.Size() {
 				return journalDamaged(l.path, fmt.Errorf("entry %d follows %d entries", f.first, h.tree.Size()))
 			}
-			if err := l.replayFrame(v, &h, f); err != nil {
+			entries, err := l.replayFrame(v, &h, f)
+			if err != nil {
 				return err
+			}
+			if unfolded == nil {
+				unfolded = guard(func() error { return foldAll(v.book, l.config.Judge, entries) })
 			}
 		}
 		return nil
 	})
-	return h, err
+	if unfolded != nil {
+		maps.DeleteFunc(front.tables, func(name string, _ *changes) bool { return strings.HasPrefix(name, inBook) })
+	}
+	return h, unfolded, err
 }
 
-func (l *Ledger) replayFrame(v *view, h *head, f frame) error {
+func (l *Ledger) replayFrame(v *view, h *head, f frame) ([]*Entry, error) {
 	rows := make([]row, len(f.leaves))
 	entries := make([]*Entry, len(rows))
 	for i, leaf := range f.leaves {
@@ -192,24 +189,24 @@ func (l *Ledger) replayFrame(v *view, h *head, f frame) error {
 	for i, r := range rows {
 		switch {
 		case r.err != nil:
-			return journalDamaged(l.path, r.err)
+			return nil, journalDamaged(l.path, r.err)
 		case r.entry.RecordedAt.Before(h.recordedAt):
-			return journalDamaged(l.path, fmt.Errorf("entry %d is recorded before the one in front of it", r.seq))
+			return nil, journalDamaged(l.path, fmt.Errorf("entry %d is recorded before the one in front of it", r.seq))
 		case v.ids().Get(r.entry.ID[:]) != nil:
-			return journalDamaged(l.path, fmt.Errorf("entry %d has the event id %s of an earlier one", r.seq, r.entry.ID))
+			return nil, journalDamaged(l.path, fmt.Errorf("entry %d has the event id %s of an earlier one", r.seq, r.entry.ID))
 		}
 		if err := v.putRow(h, r); err != nil {
-			return err
+			return nil, err
 		}
 		entries[i] = r.entry
 	}
 	at, err := proof.OpenCheckpoint(f.checkpoint, l.config.Origin, l.config.Verifier)
 	if err != nil {
-		return journalDamaged(l.path, err)
+		return nil, journalDamaged(l.path, err)
 	}
 	if at.Size != h.tree.Size() || at.Root != h.tree.Root() {
-		return journalDamaged(l.path, rootMismatch(at, h.tree.Size(), h.tree.Root()))
+		return nil, journalDamaged(l.path, rootMismatch(at, h.tree.Size(), h.tree.Root()))
 	}
 	h.checkpoint = f.checkpoint
-	return foldAll(v.book, l.config.Judge, entries)
+	return entries, nil
 }

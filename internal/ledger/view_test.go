@@ -156,8 +156,8 @@ func FuzzReadFrames(f *testing.F) {
 		return b[:j.at]
 	}
 	whole := written(f)
-	frames := readFrames(whole)
-	if len(frames) != 2 || frames[1].turn != 3 || frames[1].first != 11 || len(frames[1].leaves) != 3 ||
+	frames, err := readFrames(whole)
+	if err != nil || len(frames) != 2 || frames[1].turn != 3 || frames[1].first != 11 || len(frames[1].leaves) != 3 ||
 		string(frames[1].leaves[2]) != "a third" || string(frames[1].checkpoint) != "checkpoint" {
 		f.Fatalf("%+v", frames)
 	}
@@ -166,7 +166,8 @@ func FuzzReadFrames(f *testing.F) {
 	f.Add(whole[:len(whole)-1])
 	f.Add([]byte(frameMark))
 	f.Fuzz(func(t *testing.T, b []byte) {
-		for _, f := range readFrames(b) {
+		frames, _ := readFrames(b)
+		for _, f := range frames {
 			leaves := 0
 			for _, leaf := range f.leaves {
 				leaves += 4 + len(leaf)
