@@ -311,23 +311,19 @@ func TestFramesInAnEvent(t *testing.T) {
 		}
 		mustAppend(t, l, ledgertest.Add(t, int(l.Size())))
 	}
-	for range 20 {
+	for range 8 {
 		mustAppend(t, l, ledgertest.Add(t, int(l.Size())))
 		c := copied(t, l)
 		for i := range c.journals {
-			for cut := range 30 { // within the last batch: what is behind is the event's again
+			for cut := 0; cut < 30; cut += 10 { // within the last batch: what is behind is the event's again
 				again := c
 				again.journals[i] = bytes.Clone(c.journals[i])
-				if end := len(again.journals[i]); end > 0 {
-					at := bytes.LastIndex(again.journals[i][:min(end, 20_000)], []byte(ledgertest.Origin))
-					if at > cut {
-						again.journals[i][at-cut] ^= 1
-					}
+				at := bytes.LastIndex(again.journals[i][:min(len(again.journals[i]), 20_000)], []byte(ledgertest.Origin))
+				if at > cut {
+					again.journals[i][at-cut] ^= 1
 				}
-				if cut%10 == 0 {
-					if _, err := again.open(t, "cut"); err != nil {
-						t.Fatalf("after %d entries: %v (%v)", l.Size(), err, errors.Unwrap(err))
-					}
+				if _, err := again.open(t, "cut"); err != nil {
+					t.Fatalf("after %d entries: %v (%v)", l.Size(), err, errors.Unwrap(err))
 				}
 			}
 		}
