@@ -16,11 +16,11 @@ import (
 	"barward/internal/refusal"
 )
 
-// Backup writes a copy of the ledger file, as of one moment, to a new file at path, beside a working service. The copy
-// is synced, read back byte for byte, and checked as CheckBackup checks it, before it appears under its name; an
+// Backup writes a copy of the ledger file, as of one moment and with what its journal holds, to a new file at path, beside
+// a working service, and writes nothing else. The copy is synced, read back byte for byte, and checked as CheckBackup checks it, before it appears under its name; an
 // existing file is never replaced. The report names the checkpoint that the copy holds: keep it apart from the copy.
 //
-// progress, if not nil, is told in bytes: each is written and then read back, so the total is twice the copy's size.
+// progress, if not nil, is told in bytes: each is written and then read back, so the total is twice what the file has.
 //
 // The copy is a ledger that Open opens, and whoever can read it reads all that the ledger holds. Reading takes one long
 // view, during which the ledger's file grows faster than it must; Close ends it. What was read back may come from the

@@ -85,7 +85,7 @@ type Stats struct {
 	Entries      uint64        // known to be on disk
 	Queue        int           // submissions that wait, of Capacity
 	Capacity     int           //
-	Journal      int           // of them in the journal only
+	Journal      int           // of these entries, those that are in the journal and not yet in the file
 	FileBytes    int64         // the file's size
 	FreePages    int           // pages in it that the next transactions can use, of PageBytes each
 	PendingPages int           // pages that are free once open views end

@@ -183,7 +183,7 @@ type head struct {
 // Create makes a new, empty ledger file with a signed checkpoint over no entries, and opens it. A ledger comes into
 // being in no other way. The file appears under its name whole or not at all.
 //
-// Reasons: LEDGER_EXISTS, LEDGER_CONFIG, LEDGER_NOT_CREATED.
+// Reasons: LEDGER_EXISTS, also where the journal of another ledger lies; LEDGER_CONFIG; LEDGER_NOT_CREATED.
 func Create(path string, c Config) (*Ledger, error) {
 	if err := c.check(); err != nil {
 		return nil, err
@@ -204,11 +204,13 @@ func Create(path string, c Config) (*Ledger, error) {
 	return Open(path, c)
 }
 
-// Open opens an existing ledger, checks that its stored tree has the root that its checkpoint signs, and starts the
-// committer. If a rebuild was interrupted, Open does it again from the start before it returns.
+// Open opens an existing ledger, checks that its stored tree has the root that its checkpoint signs, reads back what its
+// journal holds, and starts the committer. If a rebuild was interrupted, or the book is damaged where the journal adds to
+// it, Open rebuilds it before it returns. On a full disk it opens, and records when there is room.
 //
 // Reasons: LEDGER_MISSING; LEDGER_IN_USE after the timeout; LEDGER_UNREADABLE if it is no ledger or damaged;
-// LEDGER_VERSION; LEDGER_KEY if another log or key signed it; LEDGER_CONFIG; LEDGER_REPLAY from an unfinished rebuild.
+// LEDGER_VERSION; LEDGER_KEY if another log or key signed it; LEDGER_CONFIG; LEDGER_JOURNAL if its journal does not continue it;
+// LEDGER_OUTCOME_UNKNOWN if what the journal holds could not be written; LEDGER_REPLAY from an unfinished rebuild.
 func Open(path string, c Config) (*Ledger, error) {
 	if err := c.check(); err != nil {
 		return nil, err
