@@ -46,23 +46,11 @@ func (v *visit) boxesInHand() (lines []handLine, seen Seen, err error) {
 // boxesToPassOn are the boxes that our party holds and has not released: by the record, and by what waits in the
 // outbox.
 func (v *visit) boxesToPassOn() ([]boxAtHand, Seen, error) {
-	waiting, err := v.d.waitingEvents()
+	boxes, waiting, seen, err := v.boxesOnRecord()
 	if err != nil {
-		return nil, Seen{}, err
-	}
-	things, seen, err := v.collect(pb.ThingKind_THING_KIND_BOX, filterOf("holder", v.seat.Party, "opened", "false"))
-	if station.Unreachable(err) {
-		seen.Missing = true
-	} else if err != nil {
 		return nil, seen, err
 	}
-	var boxes []boxAtHand
-	for _, thing := range things {
-		if b := thing.GetBox(); b.GetReleasedTo() == "" && b.GetConsignment() != "" {
-			boxes = append(boxes, boxAtHand{Name: b.GetName(), Number: station.Short(b.GetName()), Seals: b.GetSeals(),
-				Bars: len(b.GetBars()), Consignment: b.GetConsignment()})
-		}
-	}
+	boxes = slices.DeleteFunc(boxes, func(b boxAtHand) bool { return b.Consignment == "" })
 	for _, w := range waiting { // in the order in which they were signed
 		for _, b := range w.event.GetAccepted().GetBoxes() {
 			boxes = append(boxes, boxAtHand{Name: b.GetBox(), Number: station.Short(b.GetBox()), Seals: b.GetSeals(),

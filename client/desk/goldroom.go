@@ -288,25 +288,33 @@ type boxAtHand struct {
 	Waits                     bool
 }
 
-// boxesAtHand are the boxes that the party holds and has not released: by the record, and by what waits in the outbox.
-func (v *visit) boxesAtHand() ([]boxAtHand, Seen, error) {
-	waiting, err := v.d.waitingEvents()
-	if err != nil {
-		return nil, Seen{}, err
+// boxesOnRecord are the unopened boxes that the party holds and has not released, by the record, and what waits in the
+// outbox. Pairs narrow them, as those of filterOf.
+func (v *visit) boxesOnRecord(pairs ...string) (boxes []boxAtHand, waiting []waitingEvent, seen Seen, err error) {
+	if waiting, err = v.d.waitingEvents(); err != nil {
+		return nil, nil, Seen{}, err
 	}
-	things, seen, err := v.collect(pb.ThingKind_THING_KIND_BOX, filterOf("holder", v.seat.Party, "party", v.seat.Party))
+	things, seen, err := v.collect(pb.ThingKind_THING_KIND_BOX,
+		filterOf(append([]string{"holder", v.seat.Party, "opened", "false"}, pairs...)...))
 	if station.Unreachable(err) {
 		seen.Missing = true
 	} else if err != nil {
-		return nil, seen, err
+		return nil, nil, seen, err
 	}
-	var boxes []boxAtHand
 	for _, thing := range things {
-		b := thing.GetBox()
-		if b.GetReleasedTo() == "" && !b.GetOpened() {
-			boxes = append(boxes, boxAtHand{Name: b.GetName(), Number: shortName(v.seat.Party, b.GetName()), Seals: b.GetSeals(),
+		if b := thing.GetBox(); b.GetReleasedTo() == "" {
+			boxes = append(boxes, boxAtHand{Name: b.GetName(), Number: station.Short(b.GetName()), Seals: b.GetSeals(),
 				Bars: len(b.GetBars()), Consignment: b.GetConsignment()})
 		}
+	}
+	return boxes, waiting, seen, nil
+}
+
+// boxesAtHand are the boxes that the party holds and has not released: by the record, and by what waits in the outbox.
+func (v *visit) boxesAtHand() ([]boxAtHand, Seen, error) {
+	boxes, waiting, seen, err := v.boxesOnRecord("party", v.seat.Party)
+	if err != nil {
+		return nil, seen, err
 	}
 	for _, w := range waiting {
 		if p := w.event.GetBoxPacked(); p != nil {

@@ -151,16 +151,9 @@ func indexed(b *ledger.Book) error {
 			}
 			got++
 		}
-		lines := 0
-		for c, k := by.Cursor(), []byte(nil); ; lines++ {
-			if lines == 0 {
-				k, _ = c.First()
-			} else {
-				k, _ = c.Next()
-			}
-			if k == nil {
-				break
-			}
+		lines, c := 0, by.Cursor()
+		for k, _ := c.First(); k != nil; k, _ = c.Next() {
+			lines++
 		}
 		if lines != got {
 			return fmt.Errorf("%s has %d lines, want %d", t.title(), lines, got)

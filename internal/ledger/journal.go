@@ -246,7 +246,7 @@ func readFrames(b []byte) (frames []frame, err error) {
 	return frames, nil
 }
 
-// parseFrame reads the frame that b begins with.
+// parseFrame reads the frame that b begins with, of so many bytes.
 func parseFrame(b []byte) (f frame, size int, ok bool) {
 	if len(b) < frameRest || string(b[:4]) != frameMark {
 		return frame{}, 0, false
@@ -258,13 +258,13 @@ func parseFrame(b []byte) (f frame, size int, ok bool) {
 	size = frameRest + int(length)
 	b = b[:size]
 	if frameSum(b) != [sha256.Size]byte(b[frameHead:frameRest]) {
-		return frame{}, size, false
+		return frame{}, 0, false
 	}
 	f = frame{turn: binary.BigEndian.Uint64(b[4:]), first: binary.BigEndian.Uint64(b[12:])}
 	rest := b[frameRest:]
 	for range binary.BigEndian.Uint32(b[20:]) {
 		if len(rest) < 4 || int64(binary.BigEndian.Uint32(rest)) > int64(len(rest)-4) {
-			return frame{}, size, false
+			return frame{}, 0, false
 		}
 		n := 4 + binary.BigEndian.Uint32(rest)
 		f.leaves = append(f.leaves, rest[4:n:n])

@@ -352,8 +352,7 @@ func (l *Ledger) loadWithoutBook(h head, unfolded error) error {
 		l.stop(haltBook, rebuildingRefusal().Because(unfolded))
 		return nil
 	}
-	err := l.storeWith(h.layers[0], h, func(tx *bbolt.Tx) error { return tx.Bucket(bucketMeta).Put(keyRebuilding, []byte{1}) })
-	if err != nil {
+	if err := l.storeLayer(h.layers[0], h); err != nil {
 		return err
 	}
 	h.layers = nil

@@ -82,19 +82,19 @@ func (l *Ledger) storeFrozen() {
 	close(s.done)
 }
 
+// storeLayer writes into the file what lies in front of it up to h. Where that has nothing of the book, the file says that
+// its own is not whole.
 func (l *Ledger) storeLayer(changed *layer, h head) error {
-	return l.storeWith(changed, h, func(*bbolt.Tx) error { return nil })
-}
-
-func (l *Ledger) storeWith(changed *layer, h head, more func(tx *bbolt.Tx) error) error {
 	tried, err := l.commit("store-before-commit", "store-after-commit", func(tx *bbolt.Tx) error {
 		if err := changed.storeIn(tx); err != nil {
 			return err
 		}
-		if err := storeHead(tx, h.tree.Size(), h.checkpoint); err != nil {
-			return err
+		if changed.bookless {
+			if err := tx.Bucket(bucketMeta).Put(keyRebuilding, []byte{1}); err != nil {
+				return err
+			}
 		}
-		return more(tx)
+		return storeHead(tx, h.tree.Size(), h.checkpoint)
 	})
 	if err == nil || tried {
 		return err
@@ -174,6 +174,7 @@ func (l *Ledger) replay(h head, frames []frame) (_ head, unfolded, err error) {
 		return nil
 	})
 	if unfolded != nil {
+		front.bookless = true
 		maps.DeleteFunc(front.tables, func(name string, _ *changes) bool { return strings.HasPrefix(name, inBook) })
 	}
 	return h, unfolded, err

@@ -265,16 +265,9 @@ func (v *verification) whole(ctx context.Context, now *view) (Report, error) {
 		}
 	}
 	// Each entry was found in the index, each under its own place; so with as many ids as entries there is no other.
-	count := uint64(0)
-	for c, k := now.ids().Cursor(), []byte(nil); ; count++ {
-		if count == 0 {
-			k, _ = c.First()
-		} else {
-			k, _ = c.Next()
-		}
-		if k == nil {
-			break
-		}
+	count, ids := uint64(0), now.ids().Cursor()
+	for k, _ := ids.First(); k != nil; k, _ = ids.Next() {
+		count++
 		if count%replayChunk == 0 {
 			if err := cancelled(ctx); err != nil {
 				return Report{}, err

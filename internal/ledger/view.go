@@ -195,6 +195,8 @@ type layer struct {
 	tables  map[string]*changes
 	entries int
 	bytes   int // put into it, with what was overwritten since
+
+	bookless bool // it has the rows of entries that are not folded
 }
 
 // changes are those of one table.
@@ -217,22 +219,21 @@ func (l *layer) copy() *layer {
 // storeIn writes the changes into the file, in the order of their keys.
 func (l *layer) storeIn(tx *bbolt.Tx) error {
 	for _, name := range slices.Sorted(maps.Keys(l.tables)) {
-		bucket, inner := tx.Bucket(bucketBook), strings.TrimPrefix(name, inBook)
-		table := bucketOf(tx, name)
-		if err := l.tables[name].storeIn(table, func() (*bbolt.Bucket, error) { return bucket.CreateBucket([]byte(inner)) }); err != nil {
+		if err := l.tables[name].storeIn(tx, name); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-func (c *changes) storeIn(table *bbolt.Bucket, create func() (*bbolt.Bucket, error)) (err error) {
+func (c *changes) storeIn(tx *bbolt.Tx, name string) (err error) {
+	table := bucketOf(tx, name)
 	c.keys.Scan(func(key string, value []byte) bool {
 		if table == nil {
 			if value == nil { // it came and went
 				return true
 			}
-			if table, err = create(); err != nil {
+			if table, err = tx.Bucket(bucketBook).CreateBucket([]byte(strings.TrimPrefix(name, inBook))); err != nil {
 				return false
 			}
 		}
@@ -279,36 +280,29 @@ type layerCursor struct {
 
 // First goes to the first key.
 func (c *Cursor) First() (key, value []byte) {
-	c.back = false
-	for i := range c.layers {
-		c.layers[i].ok = c.layers[i].at.First()
-	}
-	if c.file != nil {
-		c.key, c.value = c.file.First()
-	}
-	return c.take()
+	return c.begin(false, (*btree.MapIter[string, []byte]).First, (*bbolt.Cursor).First)
 }
 
 // Last goes to the last key.
 func (c *Cursor) Last() (key, value []byte) {
-	c.back = true
-	for i := range c.layers {
-		c.layers[i].ok = c.layers[i].at.Last()
-	}
-	if c.file != nil {
-		c.key, c.value = c.file.Last()
-	}
-	return c.take()
+	return c.begin(true, (*btree.MapIter[string, []byte]).Last, (*bbolt.Cursor).Last)
 }
 
 // Seek goes to the first key that is not before this one.
 func (c *Cursor) Seek(key []byte) (at, value []byte) {
-	c.back = false
+	return c.begin(false, func(layer *btree.MapIter[string, []byte]) bool { return layer.Seek(string(key)) },
+		func(file *bbolt.Cursor) (at, value []byte) { return file.Seek(key) })
+}
+
+// begin places the cursors of all layers and of the file.
+func (c *Cursor) begin(back bool, place func(layer *btree.MapIter[string, []byte]) bool,
+	placeFile func(file *bbolt.Cursor) (key, value []byte)) (key, value []byte) {
+	c.back = back
 	for i := range c.layers {
-		c.layers[i].ok = c.layers[i].at.Seek(string(key))
+		c.layers[i].ok = place(&c.layers[i].at)
 	}
 	if c.file != nil {
-		c.key, c.value = c.file.Seek(key)
+		c.key, c.value = placeFile(c.file)
 	}
 	return c.take()
 }
@@ -356,9 +350,9 @@ func (c *Cursor) take() (key, value []byte) {
 // nearer reports whether key a comes before b on the way that the cursor goes.
 func (c *Cursor) nearer(a, b string) bool {
 	if c.back {
-		return strings.Compare(a, b) > 0
+		return a > b
 	}
-	return strings.Compare(a, b) < 0
+	return a < b
 }
 
 // past moves the file's cursor on from a key; at its end it stays there.
